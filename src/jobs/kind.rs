@@ -1,0 +1,115 @@
+//! `kind`: what a job makes, with the keys that only this kind has.
+
+use std::path::PathBuf;
+
+use super::{Encrypt, Size};
+
+/// The word in a job file.
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize,
+)]
+#[serde(rename_all = "lowercase")]
+pub enum KindName {
+    History,
+    Mirror,
+    Archive,
+    Clone,
+    Directory,
+    Database,
+    Settings,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub enum Kind {
+    History,
+    Mirror,
+    Archive {
+        encrypt: Option<Encrypt>,
+    },
+    Clone {
+        target: CloneTarget,
+    },
+    Directory {
+        service: String,
+        databases: Vec<String>,
+        encrypt: Option<Encrypt>,
+    },
+    Database {
+        engine: Engine,
+        encrypt: Option<Encrypt>,
+    },
+    Settings {
+        encrypt: Option<Encrypt>,
+    },
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub enum CloneTarget {
+    /// A whole disk, by its stable `/dev/disk/by-id/…` name.
+    Disk(PathBuf),
+    /// A raw image file of this size on the job's drive.
+    Image { file: PathBuf, size: Size },
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub enum Engine {
+    /// All databases unless one is named.
+    Postgresql {
+        name: Option<String>,
+    },
+    Mariadb {
+        name: Option<String>,
+    },
+    Sqlite {
+        file: PathBuf,
+    },
+}
+
+impl Kind {
+    pub fn name(&self) -> KindName {
+        match self {
+            Self::History => KindName::History,
+            Self::Mirror => KindName::Mirror,
+            Self::Archive { .. } => KindName::Archive,
+            Self::Clone { .. } => KindName::Clone,
+            Self::Directory { .. } => KindName::Directory,
+            Self::Database { .. } => KindName::Database,
+            Self::Settings { .. } => KindName::Settings,
+        }
+    }
+}
+
+impl KindName {
+    pub const ALL: [Self; 7] = [
+        Self::History,
+        Self::Mirror,
+        Self::Archive,
+        Self::Clone,
+        Self::Directory,
+        Self::Database,
+        Self::Settings,
+    ];
+
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::History => "history",
+            Self::Mirror => "mirror",
+            Self::Archive => "archive",
+            Self::Clone => "clone",
+            Self::Directory => "directory",
+            Self::Database => "database",
+            Self::Settings => "settings",
+        }
+    }
+
+    /// Whether this version can run jobs of the kind; the others are read and say "not built yet".
+    pub fn is_built(self) -> bool {
+        matches!(self, Self::History | Self::Mirror | Self::Archive)
+    }
+}
+
+impl std::fmt::Display for KindName {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(self.word())
+    }
+}

@@ -1,0 +1,13 @@
+//! `user@host`: another computer, reached by key.
+
+use std::path::PathBuf;
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SshHost {
+    pub user: String,
+    pub host: String,
+    /// 22 unless `port` is given.
+    pub port: u16,
+    /// Private key file; ssh's own choice unless `identity` is given.
+    pub identity: Option<PathBuf>,
+}

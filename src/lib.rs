@@ -1,0 +1,10 @@
+//! Hayloft keeps one always-on server recoverable and proves it.
+//!
+//! The flow: [`jobs`] (files to typed jobs) -> [`plan`] (pure data: steps with their exact argv) ->
+//! [`run`] (the one executor) -> [`record`] (runs and generations) -> [`report`] (renderings) ->
+//! [`mail`]. [`system`] is asked for facts on the way in; [`tools`] alone knows the flags and exit
+//! statuses of other programs; [`schedule`] and [`keep`] are pure rules; [`restore`] makes ordinary plans.
+
+pub mod jobs;
+pub mod record;
+pub mod schedule;
