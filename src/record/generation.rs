@@ -30,10 +30,7 @@ impl GenerationName {
         let expected = || Self::EXPECTED.to_owned();
         let civil =
             jiff::civil::DateTime::strptime("%Y%m%dT%H%M%SZ", text).map_err(|_| expected())?;
-        let instant = civil
-            .to_zoned(TimeZone::UTC)
-            .map_err(|_| expected())?
-            .timestamp();
+        let instant = TimeZone::UTC.to_timestamp(civil).map_err(|_| expected())?;
         let name = Self(instant);
         if name.to_string() == text {
             Ok(name)
