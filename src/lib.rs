@@ -6,5 +6,8 @@
 //! statuses of other programs; [`schedule`] and [`keep`] are pure rules; [`restore`] makes ordinary plans.
 
 pub mod jobs;
+pub mod plan;
 pub mod record;
 pub mod schedule;
+pub mod system;
+pub mod tools;

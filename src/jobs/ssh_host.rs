@@ -11,3 +11,9 @@ pub struct SshHost {
     /// Private key file; ssh's own choice unless `identity` is given.
     pub identity: Option<PathBuf>,
 }
+
+impl std::fmt::Display for SshHost {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{}@{}", self.user, self.host)
+    }
+}

@@ -64,7 +64,7 @@ impl From<GenerationName> for String {
 }
 
 /// One line of a drive's `catalogue.jsonl`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Generation {
     pub name: GenerationName,
     pub server: Name,

@@ -1,0 +1,58 @@
+//! What a plan is made from, besides the job: gathered by `system`, read by nobody but pure code.
+
+use std::path::PathBuf;
+
+use jiff::Timestamp;
+
+use super::{Landing, Stop};
+use crate::jobs::Name;
+use crate::record::Generation;
+
+/// Everything looked up before a job is planned.
+#[derive(Debug, Clone)]
+pub struct Facts {
+    pub now: Timestamp,
+    pub server: Name,
+    pub landing: Landing,
+    pub drive: DriveState,
+    pub source: SourceState,
+    /// Whole generations of the job on the drive, newest first.
+    pub generations: Vec<Generation>,
+    /// Names in the job's folder that end in `.partial`: what a killed run left.
+    pub leftovers: Vec<String>,
+    /// Paths under the source that are never copied: kernel file systems, and the drive itself.
+    pub hidden: Vec<HiddenPath>,
+    /// Programs that the plan may need and that are not on PATH.
+    pub missing_programs: Vec<String>,
+    /// The pinned ssh host keys.
+    pub known_hosts: PathBuf,
+    /// hayloft's own program file, for the steps that it does as a filter.
+    pub own_program: PathBuf,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct HiddenPath {
+    pub path: PathBuf,
+    pub why: String,
+}
+
+/// Whether the drive can be written to now.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum DriveState {
+    Ready(Space),
+    NotReady(Stop),
+}
+
+/// Bytes of a file system, as statvfs(3) and df(1) count them.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Space {
+    pub total: u64,
+    /// What may be used by an ordinary account.
+    pub free: u64,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum SourceState {
+    Readable,
+    Missing(Stop),
+}

@@ -1,0 +1,28 @@
+//! Pure: a job, facts about the machine and the time, to a [`Plan`]: typed steps with their exact argv.
+//!
+//! A dry run prints the plan, a run executes that same plan, the report quotes it. Nothing here
+//! touches the machine, and nothing that executes a plan asks whether it is a dry run.
+
+mod argv;
+mod check_changes;
+mod facts;
+pub mod kinds;
+mod landing;
+mod make;
+mod own_steps;
+mod retire;
+mod step;
+mod stop;
+
+pub use argv::Argv;
+pub use check_changes::check_changes;
+pub use facts::{DriveState, Facts, HiddenPath, SourceState, Space};
+pub use landing::{Base, Landing};
+pub use make::make_plan;
+pub use own_steps::{StepEnvironment, post_steps};
+pub use retire::retire_steps;
+
+pub use step::{
+    Act, CatalogueAct, Check, DriveAct, Need, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step,
+};
+pub use stop::{Allowance, Stop};

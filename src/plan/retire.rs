@@ -1,0 +1,48 @@
+//! Removing what retention and the cap no longer want: steps like any other.
+
+use super::{Act, CatalogueAct, Landing, Part, Step};
+use crate::record::{Decision, Form, Generation};
+
+/// First every retired generation loses its name, so that a removal cut short is never taken for a
+/// whole generation; then the catalogue is told; then the space is given back.
+pub fn retire_steps(
+    landing: &Landing,
+    generations: &[Generation],
+    decisions: &[Decision],
+) -> Vec<Step> {
+    let retired = |generation: &&Generation| {
+        let decision = decisions
+            .iter()
+            .find(|decision| decision.generation == generation.name);
+        generation.form != Form::Current && decision.is_some_and(|decision| !decision.kept)
+    };
+    let doomed: Vec<&Generation> = generations.iter().filter(retired).collect();
+    if doomed.is_empty() {
+        return Vec::new();
+    }
+    let entry = |generation: &Generation| generation.form.entry(generation.name);
+    let mut steps: Vec<Step> = Vec::new();
+    for generation in &doomed {
+        let (name, partial) = (entry(generation), format!("{}.partial", entry(generation)));
+        steps.push(Step::new(
+            Part::Retire,
+            format!("retire {name}"),
+            landing.rename(&name, &partial),
+        ));
+    }
+    let names = doomed.iter().map(|generation| generation.name).collect();
+    steps.push(Step::new(
+        Part::Retire,
+        "write it into the catalogue",
+        Act::Catalogue(CatalogueAct::Retired(names)),
+    ));
+    for generation in &doomed {
+        let partial = format!("{}.partial", entry(generation));
+        steps.push(Step::new(
+            Part::Retire,
+            format!("remove {}", entry(generation)),
+            landing.remove(&partial),
+        ));
+    }
+    steps
+}

@@ -1,0 +1,207 @@
+//! A plan and its steps: comparable data, no handles.
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+use jiff::Timestamp;
+
+use super::{Argv, Landing, Stop};
+use crate::jobs::{KindName, Name, On, Percent};
+use crate::record::{Form, Generation, GenerationName};
+
+/// What a run will do, in order.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Plan {
+    pub job: Name,
+    pub kind: KindName,
+    pub at: Timestamp,
+    pub landing: Landing,
+    pub generation: GenerationName,
+    pub form: Form,
+    /// The generation that unchanged files are shared with, or compared to.
+    pub against: Option<Generation>,
+    /// What is not copied, and other things to know beforehand.
+    pub notes: Vec<String>,
+    /// Reasons why the steps must not run. Empty when all is well.
+    pub stops: Vec<Stop>,
+    pub steps: Vec<Step>,
+    /// How long all steps but the post steps may take together.
+    pub timeout: Option<Duration>,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Step {
+    pub words: String,
+    pub part: Part,
+    /// Given the run so far.
+    pub on: On,
+    pub timeout: Option<Duration>,
+    pub act: Act,
+}
+
+/// What a step is for. Only `Pre` and `Post` come from the job file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Part {
+    Pre,
+    /// Reads only. A dry run does this part, and no other.
+    Measure,
+    Copy,
+    Post,
+    Retire,
+    Restore,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Act {
+    Tool(Pipeline),
+    Drive(DriveAct),
+    /// Compares what was measured with what the job allows and the drive has room for.
+    Check(Check),
+    Catalogue(CatalogueAct),
+}
+
+/// What is held against the measured changes before anything is copied.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Check {
+    pub guard: Option<Percent>,
+    pub need: Need,
+    /// Bytes to stay free on the drive.
+    pub reserve: u64,
+}
+
+/// How much room a copy will take.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Need {
+    /// What is new or changed.
+    NewBytes,
+    /// An archive: the whole source, shrunk as much as the last one was.
+    Archive,
+}
+
+/// Changes to the record and to the drive's catalogue.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum CatalogueAct {
+    /// A mirror is no longer as it was, and not yet as it will be.
+    Updating,
+    /// The generation being made is whole.
+    Whole,
+    Retired(Vec<GenerationName>),
+}
+
+/// Work on a local drive, within the job's folder, through a folder held open since its identity was checked.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum DriveAct {
+    MakeFolder,
+    Flush,
+    /// Never replaces: a taken name is an error.
+    Rename {
+        from: PathBuf,
+        to: PathBuf,
+    },
+    /// A file, or a folder with all in it; stays on the drive's file system, follows no link.
+    Remove(PathBuf),
+}
+
+/// Commands joined by pipes, each an argv.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Pipeline {
+    pub stages: Vec<Argv>,
+    pub stdin: Stdin,
+    pub stdout: Stdout,
+    pub reading: Reading,
+    /// Waits between tries after an end that is worth another try, such as a broken connection.
+    pub retries: Vec<Duration>,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Stdin {
+    Nothing,
+    /// A file in the job's folder.
+    File(PathBuf),
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Stdout {
+    /// Read line by line, as `Pipeline::reading` says.
+    Read,
+    /// A new file in the job's folder, readable by its owner only.
+    NewFile(PathBuf),
+}
+
+/// Whose output and exit statuses these are: the tool's file in `tools` tells what they mean.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Reading {
+    /// Exit status 0 is well; every line goes to the log.
+    Plain,
+    /// rsync's itemized changes and statistics.
+    RsyncChanges,
+    /// rsync's list of a source; entries modified at or after this instant count as changed.
+    RsyncListing { since: Option<Timestamp> },
+    /// rsync copying: changes are counted, progress is shown.
+    RsyncCopy,
+    /// tar first, filters behind it.
+    Tar,
+}
+
+impl Pipeline {
+    /// One command whose lines go to the log and whose exit status 0 is well.
+    pub fn plain(argv: Argv) -> Self {
+        Self {
+            stages: vec![argv],
+            stdin: Stdin::Nothing,
+            stdout: Stdout::Read,
+            reading: Reading::Plain,
+            retries: Vec::new(),
+        }
+    }
+
+    #[must_use]
+    pub fn reading(mut self, reading: Reading) -> Self {
+        self.reading = reading;
+        self
+    }
+
+    #[must_use]
+    pub fn retrying(mut self, retries: Vec<Duration>) -> Self {
+        self.retries = retries;
+        self
+    }
+
+    /// The pipeline as a person would type it.
+    pub fn command_line(&self) -> String {
+        let mut line = self
+            .stages
+            .iter()
+            .map(Argv::to_string)
+            .collect::<Vec<_>>()
+            .join(" | ");
+        if let Stdin::File(file) = &self.stdin {
+            line.push_str(&format!(" < {}", super::argv::quote(file.as_os_str())));
+        }
+        if let Stdout::NewFile(file) = &self.stdout {
+            line.push_str(&format!(" > {}", super::argv::quote(file.as_os_str())));
+        }
+        line
+    }
+}
+
+impl Step {
+    /// A step of hayloft's own, done while all is well.
+    pub fn new(part: Part, words: impl Into<String>, act: Act) -> Self {
+        Self {
+            words: words.into(),
+            part,
+            on: On::Success,
+            timeout: None,
+            act,
+        }
+    }
+
+    /// The commands as they run; empty for what hayloft does itself.
+    pub fn commands(&self) -> Vec<String> {
+        match &self.act {
+            Act::Tool(pipeline) => vec![pipeline.command_line()],
+            Act::Drive(_) | Act::Check { .. } | Act::Catalogue(_) => Vec::new(),
+        }
+    }
+}

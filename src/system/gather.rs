@@ -1,0 +1,130 @@
+//! Gathers the facts for one job's plan.
+
+use std::path::Path;
+
+use jiff::Timestamp;
+
+use super::job_folder::{self, Listing};
+use super::local_drive::{self, HeldDrive};
+use super::mounts::Mounts;
+use super::{programs, remote_drive, source};
+use crate::jobs::{Drive, DrivePlace, Job, Kind, Name, Source};
+use crate::plan::{DriveState, Facts, Landing, Space, Stop};
+use crate::record::{Generation, Outcome};
+
+/// The facts, with what was found on the drive and the hold on it.
+#[derive(Debug)]
+pub struct Gathered {
+    pub facts: Facts,
+    pub listing: Listing,
+    pub held: Option<HeldDrive>,
+}
+
+/// What is asked for.
+#[derive(Debug, Clone, Copy)]
+pub struct Asked<'a> {
+    pub server: &'a Name,
+    pub job: &'a Job,
+    pub drive: &'a Drive,
+    pub known_hosts: &'a Path,
+    pub now: Timestamp,
+}
+
+/// Looks at the drive, the source and the programs. `reconcile` turns what lies in the job's folder
+/// into the generations that count, newest first.
+pub fn gather(asked: Asked, reconcile: impl FnOnce(&Listing) -> Vec<Generation>) -> Gathered {
+    let landing = Landing::new(
+        asked.drive,
+        asked.server,
+        &asked.job.name,
+        asked.known_hosts,
+    );
+    let (drive, held, listing) = match look_at_drive(asked.drive, &landing) {
+        Ok((space, held, listing)) => (DriveState::Ready(space), held, listing),
+        Err(stop) => (DriveState::NotReady(stop), None, Listing::default()),
+    };
+    let mounts = Mounts::read().unwrap_or_default();
+    let leftovers = listing
+        .names
+        .iter()
+        .filter_map(|name| name.to_str())
+        .filter(|name| name.ends_with(".partial"));
+    let facts = Facts {
+        now: asked.now,
+        server: asked.server.clone(),
+        drive,
+        source: source::look(asked.job, asked.known_hosts),
+        generations: reconcile(&listing),
+        leftovers: leftovers.map(ToOwned::to_owned).collect(),
+        hidden: source::hidden(asked.job, &landing, &mounts),
+        missing_programs: missing_programs(asked.job, asked.drive),
+        known_hosts: asked.known_hosts.to_owned(),
+        own_program: std::env::current_exe().unwrap_or_else(|_| "hayloft".into()),
+        landing,
+    };
+    Gathered {
+        facts,
+        listing,
+        held,
+    }
+}
+
+fn look_at_drive(
+    drive: &Drive,
+    landing: &Landing,
+) -> Result<(Space, Option<HeldDrive>, Listing), Stop> {
+    match (&drive.place, landing.ssh()) {
+        (DrivePlace::Ssh { path, .. }, Some(line)) => {
+            let space = remote_drive::probe(&drive.name, line, path)?;
+            Ok((space, None, job_folder::list_remote(line, &landing.path())?))
+        }
+        (DrivePlace::Local { path, uuid }, _) => {
+            let unreadable = |error: std::io::Error| {
+                Stop::new(
+                    Outcome::Failed,
+                    format!(
+                        "cannot read drive `{}` at `{}`: {error}",
+                        drive.name,
+                        path.display()
+                    ),
+                )
+            };
+            let held = local_drive::hold(&drive.name, path, uuid)?;
+            let space = held.space().map_err(unreadable)?;
+            let listing =
+                job_folder::list_local(held.root(), &landing.folder).map_err(unreadable)?;
+            Ok((space, Some(held), listing))
+        }
+        (DrivePlace::Ssh { .. }, None) => {
+            let reason = format!(
+                "drive `{}` is on another host, but no way to it is known",
+                drive.name
+            );
+            Err(Stop::new(Outcome::Failed, reason))
+        }
+    }
+}
+
+fn missing_programs(job: &Job, drive: &Drive) -> Vec<String> {
+    let mut wanted = vec!["rsync"];
+    if matches!(job.kind, Kind::Archive { .. }) {
+        wanted.extend(["tar", "zstd"]);
+    }
+    if matches!(drive.place, DrivePlace::Ssh { .. })
+        || matches!(job.source, Some(Source::Ssh { .. }))
+    {
+        wanted.push("ssh");
+    }
+    let users = job
+        .pre
+        .iter()
+        .chain(&job.post)
+        .any(|step| step.user.is_some());
+    if users {
+        wanted.push("setpriv");
+    }
+    programs::missing(&wanted)
+        .into_iter()
+        .map(ToOwned::to_owned)
+        .collect()
+}

@@ -1,0 +1,16 @@
+//! The only readers of the outside: clock, mounts, disks, programs, the drive. They fill `plan::Facts`.
+
+mod ask;
+pub mod block_device;
+pub mod clock;
+mod gather;
+pub mod job_folder;
+pub mod local_drive;
+pub mod mounts;
+pub mod programs;
+pub mod remote_drive;
+mod source;
+
+pub use ask::{Answer, ask};
+pub use clock::{Clock, ShiftedClock, SystemClock};
+pub use gather::{Asked, Gathered, gather};

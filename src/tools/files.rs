@@ -1,0 +1,41 @@
+//! The coreutils commands that work on a folder of a remote drive: mkdir(1), mv(1), rm(1), sync(1), cat(1).
+
+use std::path::Path;
+
+use crate::plan::Argv;
+
+/// Makes a folder and what is missing above it, readable by its owner only.
+pub fn make_folder(path: &Path) -> Argv {
+    Argv::new("install")
+        .args(["-d", "-m", "0700", "--"])
+        .arg(path)
+}
+
+/// Flushes the whole file system that holds `path`.
+pub fn flush(path: &Path) -> Argv {
+    Argv::new("sync").args(["-f", "--"]).arg(path)
+}
+
+/// Renames, never into an existing folder and never over an existing file.
+pub fn rename(from: &Path, to: &Path) -> Argv {
+    Argv::new("mv").args(["-n", "-T", "--"]).arg(from).arg(to)
+}
+
+pub fn remove(path: &Path) -> Argv {
+    Argv::new("rm")
+        .args(["-rf", "--one-file-system", "--"])
+        .arg(path)
+}
+
+pub fn print(path: &Path) -> Argv {
+    Argv::new("cat").arg("--").arg(path)
+}
+
+/// Writes standard input to a new file and flushes it.
+pub fn write_from_stdin(path: &Path) -> Argv {
+    let mut to = std::ffi::OsString::from("of=");
+    to.push(path);
+    Argv::new("dd")
+        .args(["bs=1M", "iflag=fullblock", "conv=fsync,excl", "status=none"])
+        .arg(to)
+}

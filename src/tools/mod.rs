@@ -1,0 +1,18 @@
+//! One file per standard tool: it builds the tool's argv, reads its output and its exit status.
+//! Nothing else in hayloft knows a tool's flags.
+
+pub mod blkid;
+pub mod df;
+pub mod files;
+pub mod find;
+pub mod hdparm;
+pub mod rsync;
+pub mod rsync_output;
+pub mod seal;
+pub mod setpriv;
+pub mod ssh;
+pub mod tar;
+mod verdict;
+pub mod zstd;
+
+pub use verdict::{Ended, Verdict, judge};

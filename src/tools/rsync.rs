@@ -1,0 +1,233 @@
+//! rsync(1): copies, compares and lists trees.
+
+use std::ffi::{OsStr, OsString};
+use std::os::unix::ffi::{OsStrExt, OsStringExt};
+use std::path::Path;
+
+use super::Verdict;
+use super::ssh::SshLine;
+use crate::jobs::{Pattern, Source};
+use crate::plan::{Argv, HiddenPath, Landing};
+
+/// Everything a tree has: archive mode, hard links, ACLs, extended attributes, holes; owners by number.
+const KEEP: [&str; 2] = ["-aHAXS", "--numeric-ids"];
+
+/// One change a line: what, length, modification time, name. rsync writes control characters in
+/// names as `\#012`, so a line is always one name.
+const ITEMIZE: &str = "--out-format=%i %l %M %n%L";
+
+/// What is copied and what is left out. Paths are kept whole below the target (`--relative`), so that
+/// patterns that begin with `/` are anchored at the root of the source's host.
+#[derive(Debug, Clone, Copy)]
+pub struct What<'a> {
+    pub source: &'a Source,
+    pub source_line: Option<&'a SshLine>,
+    pub exclude: &'a [Pattern],
+    pub hidden: &'a [HiddenPath],
+}
+
+/// Compares the source with a tree on the drive: lists what would be new, changed or deleted.
+pub fn compare(what: What, landing: &Landing, entry: &str) -> Argv {
+    base(what, landing.ssh())
+        .args(["--dry-run", "--delete", "--delete-excluded"])
+        .args(["--stats", ITEMIZE])
+        .args(operands(what))
+        .arg(landing.rsync_argument(entry))
+}
+
+/// Lists the source, as if it were copied to a place that is empty.
+pub fn list_source(what: What, nowhere: &Path) -> Argv {
+    base(what, None)
+        .args(["--dry-run", "--stats", ITEMIZE])
+        .args(operands(what))
+        .arg(nowhere)
+}
+
+/// Copies into the new folder `entry`; files equal to those in `share_with` (folders beside `entry`) are hard-linked.
+pub fn copy_sharing(what: What, landing: &Landing, entry: &str, share_with: &[String]) -> Argv {
+    let mut argv = base(what, landing.ssh());
+    for other in share_with {
+        argv = argv.arg(format!("--link-dest=../{other}"));
+    }
+    argv.args(progress())
+        .args(operands(what))
+        .arg(target(landing, entry))
+}
+
+/// Brings `entry` to be as the source: also deletes there what the source no longer has.
+pub fn copy_over(what: What, landing: &Landing, entry: &str) -> Argv {
+    base(what, landing.ssh())
+        .args(["--delete-delay", "--delete-excluded"])
+        .args(progress())
+        .args(operands(what))
+        .arg(target(landing, entry))
+}
+
+/// A local target is relative to the job's folder, which is held open since its drive was checked.
+fn target(landing: &Landing, entry: &str) -> OsString {
+    match landing.ssh() {
+        None => OsString::from(format!("./{entry}/")),
+        Some(_) => landing.rsync_argument(entry),
+    }
+}
+
+fn progress() -> [&'static str; 4] {
+    [ITEMIZE, "--stats", "--info=progress2", "--outbuf=Line"]
+}
+
+fn base(what: What, drive_line: Option<&SshLine>) -> Argv {
+    let mut argv = Argv::new("rsync").args(KEEP).args(["--relative", "-s"]);
+    if let Some(line) = drive_line.or(what.source_line) {
+        argv = argv.arg("-e").arg(line.rsync_shell());
+    }
+    if drive_line.is_some_and(SshLine::keeps_owners_in_xattrs) {
+        argv = argv.arg("-M--fake-super");
+    }
+    for path in what.hidden {
+        argv = argv.option("--exclude", literal(&path.path));
+    }
+    what.exclude
+        .iter()
+        .fold(argv, |argv, pattern| argv.option("--exclude", &pattern.0))
+}
+
+fn operands(what: What) -> Vec<OsString> {
+    let mut operands = vec![OsString::from("--")];
+    for (index, path) in what.source.paths().iter().enumerate() {
+        let mut operand = OsString::new();
+        if let Some(line) = what.source_line {
+            // rsync(1): further sources on the same host are written `:path`.
+            if index == 0 {
+                operand.push(line.rsync_host());
+            }
+            operand.push(":");
+        }
+        operand.push(path);
+        operands.push(operand);
+    }
+    operands
+}
+
+/// A filter pattern that matches just this path (rsync(1), PATTERN MATCHING RULES).
+fn literal(path: &Path) -> OsString {
+    let bytes = path.as_os_str().as_bytes();
+    if !bytes.iter().any(|b| b"*?[".contains(b)) {
+        return path.as_os_str().to_owned();
+    }
+    let mut text = Vec::new();
+    for &byte in bytes {
+        if b"*?[\\".contains(&byte) {
+            text.push(b'\\');
+        }
+        text.push(byte);
+    }
+    OsString::from_vec(text)
+}
+
+/// How files that are already there are treated when a tree is brought back.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Existing {
+    Keep,
+    Replace,
+}
+
+/// Brings `paths` (absolute; everything if empty) back from a tree on the drive to below `target`.
+pub fn bring_back(
+    landing: &Landing,
+    entry: &str,
+    paths: &[impl AsRef<Path>],
+    target: &Path,
+    existing: Existing,
+) -> Argv {
+    let mut argv = bring_back_base(landing);
+    if existing == Existing::Keep {
+        argv = argv.arg("--ignore-existing");
+    }
+    argv.args(progress())
+        .args(tree_operands(landing, entry, paths))
+        .arg(slashed(target))
+}
+
+/// Lists what [`bring_back`] would write.
+pub fn compare_back(
+    landing: &Landing,
+    entry: &str,
+    paths: &[impl AsRef<Path>],
+    target: &Path,
+) -> Argv {
+    bring_back_base(landing)
+        .args(["--dry-run", "--stats", ITEMIZE])
+        .args(tree_operands(landing, entry, paths))
+        .arg(slashed(target))
+}
+
+fn bring_back_base(landing: &Landing) -> Argv {
+    let mut argv = Argv::new("rsync").args(KEEP).args(["--relative", "-s"]);
+    if let Some(line) = landing.ssh() {
+        argv = argv.arg("-e").arg(line.rsync_shell());
+        if line.keeps_owners_in_xattrs() {
+            argv = argv.arg("-M--fake-super");
+        }
+    }
+    argv
+}
+
+/// rsync(1), `--relative`: what stands before `/./` is not part of the copied path.
+fn tree_operands(landing: &Landing, entry: &str, paths: &[impl AsRef<Path>]) -> Vec<OsString> {
+    let mut operands = vec![OsString::from("--")];
+    let root = [Path::new("/")];
+    let paths: Vec<&Path> = if paths.is_empty() {
+        root.to_vec()
+    } else {
+        paths.iter().map(AsRef::as_ref).collect()
+    };
+    for path in paths {
+        let mut operand = landing.rsync_argument(entry);
+        operand.push(".");
+        operand.push(if path.is_absolute() {
+            OsStr::new("")
+        } else {
+            OsStr::new("/")
+        });
+        operand.push(path);
+        operands.push(operand);
+    }
+    operands
+}
+
+fn slashed(path: &Path) -> OsString {
+    let mut text = path.as_os_str().to_owned();
+    text.push("/");
+    text
+}
+
+/// rsync(1), EXIT VALUES.
+pub fn judge(code: i32) -> Verdict {
+    let words = |meaning: &str| format!("`rsync` ended with exit status {code}: {meaning}");
+    match code {
+        0 => Verdict::Well,
+        24 => Verdict::Noted("some files vanished before rsync could read them".into()),
+        10 => Verdict::Again(words("error in socket I/O")),
+        12 => Verdict::Again(words("the connection broke")),
+        30 => Verdict::Again(words("timeout while sending or receiving")),
+        35 => Verdict::Again(words("timeout waiting for a connection")),
+        255 => Verdict::Again(words("the ssh connection failed")),
+        1 => Verdict::Failed(words("usage error, or this rsync lacks something")),
+        2 => Verdict::Failed(words("the two rsync versions do not understand each other")),
+        3 => Verdict::Failed(words("a source or target could not be selected")),
+        4 => Verdict::Failed(words("an action is not supported on one of the two sides")),
+        5 => Verdict::Failed(words("error starting the protocol")),
+        6 => Verdict::Failed(words("the log file could not be written")),
+        11 => Verdict::Failed(words("error reading or writing a file")),
+        13 => Verdict::Failed(words("error with program diagnostics")),
+        14 => Verdict::Failed(words("error in communication between its own processes")),
+        15 | 16 => Verdict::Failed(words("one of its own processes crashed or was killed")),
+        19 | 20 => Verdict::Failed(words("it was told to stop")),
+        21 => Verdict::Failed(words("an error while waiting for its own process")),
+        22 => Verdict::Failed(words("out of memory")),
+        23 => Verdict::Failed(words("some files or attributes could not be copied")),
+        25 => Verdict::Failed(words("the limit on deletions stopped it")),
+        127 => Verdict::Failed(words("rsync is not installed on the other side")),
+        _ => Verdict::Failed(words("an end that its manual does not name")),
+    }
+}

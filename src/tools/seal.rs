@@ -1,0 +1,34 @@
+//! hayloft's own filter that closes and opens an archive with age.
+//!
+//! The program `age` asks for a passphrase on a terminal only; this filter reads it from a file. What
+//! it writes is the C2SP age format, which `age -d` opens.
+
+use std::path::Path;
+
+use crate::jobs::Encrypt;
+use crate::plan::Argv;
+
+pub fn close(own_program: &Path, encrypt: &Encrypt) -> Argv {
+    let argv = Argv::new(own_program).arg("seal");
+    match encrypt {
+        Encrypt::Passphrase(file) => argv.arg("--passphrase-file").arg(file),
+        Encrypt::Recipients(keys) => keys
+            .iter()
+            .fold(argv, |argv, key| argv.arg("--recipient").arg(key)),
+    }
+}
+
+/// With what a sealed archive is opened.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Opener {
+    PassphraseFile(std::path::PathBuf),
+    IdentityFile(std::path::PathBuf),
+}
+
+pub fn open(own_program: &Path, opener: &Opener) -> Argv {
+    let argv = Argv::new(own_program).arg("unseal");
+    match opener {
+        Opener::PassphraseFile(file) => argv.arg("--passphrase-file").arg(file),
+        Opener::IdentityFile(file) => argv.arg("--identity-file").arg(file),
+    }
+}

@@ -1,0 +1,16 @@
+//! setpriv(1) of util-linux: runs a command as another account.
+
+use crate::plan::Argv;
+
+/// `argv` as `user`, with that account's groups and no way back to more rights.
+pub fn as_user(user: &str, argv: Argv) -> Argv {
+    let mut wrapped = Argv::new("setpriv")
+        .option("--reuid", user)
+        .args(["--regid"])
+        .arg(user)
+        .args(["--init-groups", "--no-new-privs", "--"])
+        .arg(argv.program)
+        .args(argv.args);
+    wrapped.env = argv.env;
+    wrapped
+}

@@ -1,0 +1,120 @@
+//! GNU tar: archives in POSIX (pax) form with ACLs, extended attributes and numeric owners.
+
+use std::ffi::OsString;
+use std::os::unix::ffi::{OsStrExt, OsStringExt};
+use std::path::{Path, PathBuf};
+
+use super::Verdict;
+use crate::jobs::Pattern;
+use crate::plan::{Argv, HiddenPath};
+
+/// What a tar archive must keep, alike when written and when read.
+const KEEP: [&str; 5] = [
+    "--acls",
+    "--xattrs",
+    "--xattrs-include=*",
+    "--numeric-owner",
+    "--sparse",
+];
+
+/// Writes an archive of `sources` (absolute paths) to standard output, with names relative to `/`.
+pub fn create(sources: &[PathBuf], exclude: &[Pattern], hidden: &[HiddenPath]) -> Argv {
+    let mut argv = Argv::new("tar")
+        .args([
+            "--create",
+            "--file=-",
+            "--format=posix",
+            "--no-check-device",
+        ])
+        .args(KEEP)
+        .args(["--directory=/", "--wildcards", "--no-wildcards-match-slash"]);
+    for path in hidden {
+        argv = argv
+            .arg("--anchored")
+            .option("--exclude", literal(&path.path));
+    }
+    for pattern in exclude {
+        let text = pattern.0.trim_end_matches('/');
+        argv = match text.strip_prefix('/') {
+            Some(anchored) => argv.arg("--anchored").option("--exclude", anchored),
+            None => argv.arg("--no-anchored").option("--exclude", text),
+        };
+    }
+    for source in sources {
+        argv = argv.option("--add-file", below_root(source));
+    }
+    argv
+}
+
+/// Whether files that are there already may be replaced.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Existing {
+    Keep,
+    Replace,
+}
+
+/// Reads an archive from standard input into `target`; only `members` (absolute paths) unless empty.
+pub fn extract(target: &Path, members: &[PathBuf], existing: Existing) -> Argv {
+    let argv = Argv::new("tar")
+        .args(["--extract", "--file=-"])
+        .args(KEEP)
+        .args([
+            "--same-owner",
+            "--same-permissions",
+            "--delay-directory-restore",
+        ])
+        .arg(match existing {
+            Existing::Keep => "--keep-old-files",
+            Existing::Replace => "--overwrite",
+        })
+        .option("--directory", target);
+    let names = members.iter().map(|member| below_root(member));
+    if members.is_empty() {
+        argv
+    } else {
+        argv.arg("--no-wildcards").arg("--").args(names)
+    }
+}
+
+/// Lists the member names of an archive on standard input, one a line, quoted as C strings.
+pub fn list(members: &[PathBuf]) -> Argv {
+    let argv = Argv::new("tar").args(["--list", "--file=-", "--quoting-style=escape"]);
+    let names = members.iter().map(|member| below_root(member));
+    if members.is_empty() {
+        argv
+    } else {
+        argv.arg("--no-wildcards").arg("--").args(names)
+    }
+}
+
+/// The path without its leading slash; `/` itself is `.`.
+fn below_root(path: &Path) -> PathBuf {
+    let below = path.strip_prefix("/").unwrap_or(path);
+    if below.as_os_str().is_empty() {
+        PathBuf::from(".")
+    } else {
+        below.to_owned()
+    }
+}
+
+/// A pattern that matches just this path.
+fn literal(path: &Path) -> OsString {
+    let mut text = Vec::new();
+    for &byte in below_root(path).as_os_str().as_bytes() {
+        if b"*?[\\".contains(&byte) {
+            text.push(b'\\');
+        }
+        text.push(byte);
+    }
+    OsString::from_vec(text)
+}
+
+/// GNU tar manual, "Return Values": 0 well, 1 some files differ, 2 fatal error.
+pub fn judge(code: i32) -> Verdict {
+    match code {
+        0 => Verdict::Well,
+        1 => Verdict::Noted("some files changed or vanished while tar read them; they are in the archive as tar found them".into()),
+        2 => Verdict::Failed("`tar` ended with exit status 2: it could not read or write something".into()),
+        code => Verdict::Failed(format!("`tar` ended with exit status {code}")),
+    }
+}

@@ -1,0 +1,112 @@
+//! What a tool's end means for the run.
+
+use super::{rsync, ssh, tar};
+use crate::plan::Reading;
+
+/// How a process ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Ended {
+    Exit(i32),
+    Signal(i32),
+}
+
+impl Ended {
+    pub const WELL: Self = Self::Exit(0);
+
+    pub fn words(self) -> String {
+        match self {
+            Self::Exit(code) => format!("exit status {code}"),
+            Self::Signal(number) => format!("killed by signal {number}"),
+        }
+    }
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Verdict {
+    Well,
+    /// Done, with something worth telling.
+    Noted(String),
+    /// Not done, and worth another try: a connection broke, or nobody answered in time.
+    Again(String),
+    /// The file system written to has no room.
+    Full(String),
+    /// The other host does not know us, or is not the host it was.
+    Refused(String),
+    /// The other host does not answer.
+    Unreachable(String),
+    Failed(String),
+}
+
+/// Reads the ends of a pipeline's stages, in their order, with what they wrote on standard error.
+pub fn judge(reading: Reading, programs: &[String], ends: &[Ended], errors: &str) -> Verdict {
+    let failed = programs
+        .iter()
+        .zip(ends)
+        .enumerate()
+        .filter(|(_, (_, end))| **end != Ended::WELL);
+    // The last stage that failed is the cause: those before it are cut off by its closed pipe.
+    let Some((place, (program, end))) = failed.last() else {
+        return Verdict::Well;
+    };
+    let words = format!("`{program}` ended with {}", end.words());
+    if errors.contains("No space left on device") || errors.contains("Disk quota exceeded") {
+        return Verdict::Full(words);
+    }
+    match (program.as_str(), end) {
+        ("ssh", Ended::Exit(255)) => ssh::judge_connection(&words, errors),
+        ("rsync", Ended::Exit(code)) => match rsync::judge(*code) {
+            Verdict::Again(_) | Verdict::Failed(_) if ssh::is_connection_trouble(errors) => {
+                ssh::judge_connection(&words, errors)
+            }
+            verdict => verdict,
+        },
+        // tar itself, or ssh handing on the status of a tar on the other host
+        ("tar" | "ssh", Ended::Exit(code)) if reading == Reading::Tar && place == 0 => {
+            tar::judge(*code)
+        }
+        _ => Verdict::Failed(words),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn names(list: &[&str]) -> Vec<String> {
+        list.iter().map(ToString::to_string).collect()
+    }
+
+    #[test]
+    fn the_last_failing_stage_is_the_cause() {
+        let programs = names(&["tar", "zstd", "hayloft"]);
+        let ends = [Ended::Signal(13), Ended::Signal(13), Ended::Exit(2)];
+        let verdict = judge(Reading::Tar, &programs, &ends, "");
+        assert_eq!(
+            verdict,
+            Verdict::Failed("`hayloft` ended with exit status 2".into())
+        );
+    }
+
+    #[test]
+    fn a_full_drive_is_told_apart_whatever_the_exit_status() {
+        let verdict = judge(
+            Reading::RsyncCopy,
+            &names(&["rsync"]),
+            &[Ended::Exit(11)],
+            "write failed: No space left on device (28)",
+        );
+        assert!(matches!(verdict, Verdict::Full(_)));
+    }
+
+    #[test]
+    fn a_changed_host_key_is_told_apart_from_a_broken_connection() {
+        let errors = "Host key verification failed.\nrsync: connection unexpectedly closed";
+        let verdict = judge(
+            Reading::RsyncCopy,
+            &names(&["rsync"]),
+            &[Ended::Exit(255)],
+            errors,
+        );
+        assert!(matches!(verdict, Verdict::Refused(_)), "{verdict:?}");
+    }
+}
