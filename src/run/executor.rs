@@ -1,0 +1,371 @@
+//! Executes the steps of a plan, one after another. It does not know whether more than measuring was
+//! asked for: it is given the steps to do.
+
+use std::fmt::Write as _;
+use std::io;
+use std::os::fd::OwnedFd;
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+use tracing::{error, info, warn};
+
+use super::catalogue_keeper::CatalogueKeeper;
+use super::control::{Control, Cut, StopSignal};
+use super::drive_hands::DriveHands;
+use super::output::Heard;
+use super::process::{PipelineEnd, Surroundings, length_in, run_pipeline};
+use super::progress::Progress;
+use super::watch::{Watch, full};
+use crate::jobs::On;
+use crate::plan::{Act, CatalogueAct, Landing, Part, Pipeline, Plan, Reading, Step, Stdout, Stop, check_changes};
+use crate::record::{Changes, Outcome, StepRecord};
+use crate::system::local_drive::HeldDrive;
+use crate::system::remote_drive::{connection_stop, probe};
+use crate::tools::rsync_output::{Item, Line, Tally, read_line};
+use crate::tools::{Verdict, judge};
+
+/// What came of the steps.
+#[derive(Debug, Default)]
+pub struct Executed {
+    /// The first thing that went wrong.
+    pub stop: Option<Stop>,
+    pub notes: Vec<String>,
+    pub changes: Option<Changes>,
+    /// The first names that differ.
+    pub first: Vec<Item>,
+    pub steps: Vec<StepRecord>,
+}
+
+/// What the steps are done with.
+pub struct Executor<'a> {
+    pub plan: &'a Plan,
+    pub held: Option<&'a HeldDrive>,
+    pub signal: &'a StopSignal,
+    pub progress: &'a Progress,
+    /// Bytes to stay free on the drive.
+    pub reserve: u64,
+    /// Absent in a dry run, whose steps change nothing.
+    pub keeper: Option<&'a mut CatalogueKeeper>,
+    pub done: Executed,
+    /// Set by the first step; the plan's timeout counts from there.
+    deadline: Option<(Instant, Duration)>,
+}
+
+impl<'a> Executor<'a> {
+    pub fn new(plan: &'a Plan, held: Option<&'a HeldDrive>, signal: &'a StopSignal, progress: &'a Progress) -> Self {
+        Self {
+            plan,
+            held,
+            signal,
+            progress,
+            reserve: 0,
+            keeper: None,
+            done: Executed::default(),
+            deadline: plan.timeout.map(|limit| (Instant::now() + limit, limit)),
+        }
+    }
+
+    /// Does each step whose turn it is, given the run so far.
+    pub fn execute<'s>(&mut self, steps: impl IntoIterator<Item = &'s Step>) {
+        for step in steps {
+            let wanted = match step.on {
+                On::Always => true,
+                On::Success => self.done.stop.is_none(),
+                On::Failure => self.done.stop.is_some(),
+            };
+            if wanted {
+                self.step(step);
+            }
+        }
+        self.progress.finish();
+    }
+
+    fn step(&mut self, step: &Step) {
+        let commands = step.commands();
+        info!("{}", step.words);
+        for command in &commands {
+            info!("  {command}");
+        }
+        let bytes = self.done.changes.filter(|_| step.part == Part::Copy).map(|changes| changes.new_bytes);
+        self.progress.begin(&step.words, bytes);
+        let begun = Instant::now();
+        let result = self.perform(step);
+        let status = match &result {
+            Ok(words) => words.clone(),
+            Err(stop) => stop.reason.clone(),
+        };
+        self.done.steps.push(StepRecord {
+            words: step.words.clone(),
+            commands,
+            ended_well: result.is_ok(),
+            status,
+            seconds: begun.elapsed().as_secs_f64(),
+        });
+        if let Err(stop) = result {
+            error!("{}: {}", step.words, stop.reason);
+            self.fail(step, stop);
+        }
+    }
+
+    /// The first trouble is the run's; what follows is told as a note.
+    fn fail(&mut self, step: &Step, stop: Stop) {
+        if self.done.stop.is_some() {
+            self.done.notes.push(format!("{}: {}", step.words, stop.reason));
+        } else {
+            self.done.stop = Some(stop);
+        }
+    }
+
+    fn perform(&mut self, step: &Step) -> Result<String, Stop> {
+        match &step.act {
+            Act::Tool(pipeline) => self.tool(step, pipeline),
+            Act::Drive(act) => {
+                self.still_there()?;
+                let hands = self.hands()?;
+                hands.perform(act).map_err(|error| self.drive_error(&error))?;
+                Ok("done".to_owned())
+            }
+            Act::Check(check) => {
+                let changes = self.done.changes.unwrap_or_default();
+                let space = self.space();
+                match check_changes(check, &changes, self.plan.against.as_ref(), space) {
+                    Some(stop) => Err(stop),
+                    None => Ok("allowed".to_owned()),
+                }
+            }
+            Act::Catalogue(act) => self.catalogue(act),
+        }
+    }
+
+    fn hands(&self) -> Result<DriveHands<'a>, Stop> {
+        let held = self.held.ok_or_else(|| Stop::new(Outcome::Failed, "the drive is not held"))?;
+        Ok(DriveHands {
+            held,
+            landing: &self.plan.landing,
+        })
+    }
+
+    fn catalogue(&mut self, act: &CatalogueAct) -> Result<String, Stop> {
+        self.still_there()?;
+        let changes = self.done.changes.unwrap_or_default();
+        let Some(keeper) = self.keeper.as_mut() else {
+            return Err(Stop::new(Outcome::Failed, "no catalogue to write to"));
+        };
+        let hands = self.held.map(|held| DriveHands {
+            held,
+            landing: &self.plan.landing,
+        });
+        keeper.record(act, &changes, hands).map_err(|error| {
+            Stop::new(Outcome::Failed, format!("the catalogue could not be written: {error}"))
+                .advise("the copy itself is whole; `hayloft check --rebuild` brings it into the catalogue")
+        })?;
+        Ok("done".to_owned())
+    }
+
+    /// A held file system that is no longer mounted must not be counted as a copy.
+    fn still_there(&self) -> Result<(), Stop> {
+        match self.held {
+            Some(held) if !held.is_still_there() => Err(Watch::new(&self.plan.landing, 0, self.held).lost()),
+            _ => Ok(()),
+        }
+    }
+
+    fn space(&self) -> Option<crate::plan::Space> {
+        let landing = &self.plan.landing;
+        match (self.held, landing.ssh()) {
+            (Some(held), _) => held.space().ok(),
+            (None, Some(line)) => probe(&landing.drive, line, drive_path(landing)).ok(),
+            (None, None) => None,
+        }
+    }
+
+    fn drive_error(&self, error: &io::Error) -> Stop {
+        match error.kind() {
+            io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => self.no_room(&error.to_string()),
+            io::ErrorKind::ReadOnlyFilesystem => Stop::new(Outcome::DriveReadOnly, error.to_string())
+                .advise("the kernel may have found the file system damaged: look at `dmesg`"),
+            _ => Stop::new(Outcome::Failed, error.to_string()),
+        }
+    }
+
+    fn no_room(&self, words: &str) -> Stop {
+        let mut stop = match self.space() {
+            Some(space) => full(&self.plan.landing.drive, space, self.reserve.max(space.free + 1)),
+            None => Stop::new(Outcome::DriveFull, String::new()),
+        };
+        stop.reason = format!("drive `{}` is full: {words}", self.plan.landing.drive);
+        stop
+    }
+
+    fn tool(&mut self, step: &Step, pipeline: &Pipeline) -> Result<String, Stop> {
+        let mut waits = pipeline.retries.iter();
+        loop {
+            let mut tally = Tally::default();
+            let end = self.run_once(step, pipeline, &mut tally).map_err(|error| self.drive_error(&error))?;
+            if let Some(cut) = &end.cut {
+                return Err(cut.stop());
+            }
+            let programs: Vec<String> = pipeline.stages.iter().map(|argv| argv.program.to_string_lossy().into_owned()).collect();
+            let verdict = judge(pipeline.reading, &programs, &end.ends, &end.errors);
+            self.keep_changes(pipeline, tally);
+            if let (Verdict::Again(words) | Verdict::Unreachable(words), Some(wait)) = (&verdict, waits.next()) {
+                warn!("{words}; trying again in {} s", wait.as_secs());
+                self.wait(*wait)?;
+                continue;
+            }
+            return self.settle(verdict, &end);
+        }
+    }
+
+    fn settle(&mut self, verdict: Verdict, end: &PipelineEnd) -> Result<String, Stop> {
+        let stop = match verdict {
+            Verdict::Well => return Ok("exit status 0".to_owned()),
+            Verdict::Noted(words) => {
+                self.done.notes.push(words.clone());
+                return Ok(words);
+            }
+            Verdict::Full(words) => self.no_room(&words),
+            Verdict::Refused(words) | Verdict::Unreachable(words) | Verdict::Again(words) => {
+                let line = self.plan.landing.ssh();
+                match line {
+                    Some(line) if end.errors.contains("ssh") || end.errors.contains("Host key") => connection_stop(line, &end.errors),
+                    _ => Stop::new(Outcome::HostUnreachable, words),
+                }
+            }
+            Verdict::Failed(words) => {
+                let mut reason = words;
+                if let Some(said) = end.errors.lines().find(|line| !line.trim().is_empty()) {
+                    let _ = write!(reason, ", saying `{}`", said.trim());
+                }
+                Stop::new(Outcome::Failed, reason)
+            }
+        };
+        Err(stop)
+    }
+
+    /// What was measured is the run's change; what a copy then really moved corrects the totals.
+    fn keep_changes(&mut self, pipeline: &Pipeline, tally: Tally) {
+        match pipeline.reading {
+            Reading::RsyncChanges | Reading::RsyncListing { .. } => {
+                self.done.changes = Some(tally.changes);
+                self.done.first = tally.first;
+            }
+            Reading::RsyncCopy => {
+                let changes = self.done.changes.get_or_insert_default();
+                changes.files = tally.changes.files;
+                changes.bytes = tally.changes.bytes;
+                changes.new_bytes = tally.changes.new_bytes;
+            }
+            Reading::Tar => {
+                let written = self.written(pipeline);
+                self.done.changes.get_or_insert_default().new_bytes = written;
+            }
+            Reading::Plain => {}
+        }
+    }
+
+    /// The length of the archive just written.
+    fn written(&self, pipeline: &Pipeline) -> u64 {
+        let Stdout::NewFile(file) = &pipeline.stdout else {
+            return self.keeper.as_ref().map_or(0, |keeper| keeper.remote_length(pipeline));
+        };
+        let folder = self.hands().ok().and_then(|hands| hands.folder().ok());
+        folder.and_then(|folder| length_in(&folder, file.to_str()?).ok()).unwrap_or(0)
+    }
+
+    fn wait(&self, time: Duration) -> Result<(), Stop> {
+        let end = Instant::now() + time;
+        while Instant::now() < end {
+            if self.signal.is_set() {
+                return Err(Cut::Signal.stop());
+            }
+            std::thread::sleep(Duration::from_millis(100));
+        }
+        Ok(())
+    }
+
+    fn run_once(&self, step: &Step, pipeline: &Pipeline, tally: &mut Tally) -> io::Result<PipelineEnd> {
+        let is_post = step.part == Part::Post;
+        let own_step = is_post || step.part == Part::Pre;
+        let folder: Option<OwnedFd> = match self.hands() {
+            Ok(hands) if step.part == Part::Copy => Some(hands.folder()?),
+            _ => None,
+        };
+        let surroundings = Surroundings {
+            folder: folder.as_ref(),
+            env: if own_step { self.step_variables(is_post) } else { Surroundings::for_tools() },
+        };
+        let control = Control {
+            signal: (!is_post).then(|| self.signal.clone()),
+            deadline: self.deadline.filter(|_| !is_post),
+        };
+        let mut watch = (step.part == Part::Copy).then(|| Watch::new(&self.plan.landing, self.reserve, self.held));
+        let mut listener = Listener::new(pipeline.reading, tally, self.progress);
+        let progress = self.progress;
+        let mut glance = || {
+            progress.tick();
+            watch.as_mut().and_then(Watch::glance)
+        };
+        let hear = &mut |heard: &Heard| listener.hear(heard);
+        run_pipeline(pipeline, &surroundings, &control.within(step.timeout), hear, &mut glance)
+    }
+
+    fn step_variables(&self, is_post: bool) -> Vec<(String, String)> {
+        let outcome = self.done.stop.as_ref().map_or(Outcome::Well, |stop| stop.outcome);
+        let outcome = serde_json::to_value(outcome).ok().and_then(|word| word.as_str().map(ToOwned::to_owned));
+        outcome.filter(|_| is_post).map(|word| ("HAYLOFT_OUTCOME".to_owned(), word)).into_iter().collect()
+    }
+}
+
+fn drive_path(landing: &Landing) -> &Path {
+    let (crate::plan::Base::Local(path) | crate::plan::Base::Ssh { path, .. }) = &landing.base;
+    path
+}
+
+/// Takes in what a pipeline says: to the log, to the tally, to the bar.
+struct Listener<'a> {
+    reading: Reading,
+    tally: &'a mut Tally,
+    progress: &'a Progress,
+    files: u64,
+}
+
+impl<'a> Listener<'a> {
+    fn new(reading: Reading, tally: &'a mut Tally, progress: &'a Progress) -> Self {
+        Self {
+            reading,
+            tally,
+            progress,
+            files: 0,
+        }
+    }
+
+    fn hear(&mut self, heard: &Heard) {
+        let text = match heard {
+            Heard::Error(text) => {
+                warn!("  {text}");
+                return;
+            }
+            Heard::Out(text) => text,
+        };
+        let since = match self.reading {
+            Reading::RsyncListing { since } => since,
+            Reading::RsyncChanges | Reading::RsyncCopy => None,
+            Reading::Plain | Reading::Tar => {
+                info!("  {text}");
+                return;
+            }
+        };
+        let line = read_line(text);
+        match &line {
+            Line::Progress { bytes } => self.progress.bytes(*bytes),
+            Line::Item(item) if !item.folder => {
+                self.files += 1;
+                self.progress.files(self.files);
+            }
+            Line::Item(_) => {}
+            Line::Other => info!("  {text}"),
+        }
+        self.tally.take(&line, text, since);
+    }
+}

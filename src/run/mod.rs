@@ -1,0 +1,22 @@
+//! The one executor of plans: locks, steps, timeouts, signals, progress, log.
+
+pub mod catalogue_keeper;
+mod control;
+mod drive_hands;
+mod executor;
+pub mod job_run;
+pub mod locks;
+mod output;
+pub mod owed;
+mod process;
+mod progress;
+mod run_log;
+pub mod settle;
+mod watch;
+
+pub use control::{Control, Cut, StopSignal};
+pub use executor::{Executed, Executor};
+pub use job_run::Runner;
+pub use process::{PipelineEnd, Surroundings, run_pipeline};
+pub use progress::Progress;
+pub use run_log::RunLog;
