@@ -6,8 +6,10 @@
 //! statuses of other programs; [`schedule`] and [`keep`] are pure rules; [`restore`] makes ordinary plans.
 
 pub mod jobs;
+pub mod keep;
 pub mod plan;
 pub mod record;
+pub mod run;
 pub mod schedule;
 pub mod system;
 pub mod tools;

@@ -74,6 +74,7 @@ pub struct Generation {
     pub state: State,
     /// When the copy was whole on the drive.
     pub ended: Timestamp,
+    #[serde(with = "super::path_text")]
     pub sources: Vec<PathBuf>,
     /// Files of every type in the copy.
     pub files: u64,
@@ -86,7 +87,7 @@ pub struct Generation {
 }
 
 /// How a generation lies on the drive.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Form {
     /// A folder of plain files, `NAME/`.

@@ -1,12 +1,24 @@
-//! What happened and what is there: runs and generations, in SQLite and on the drive itself.
+//! What happened and what is there: runs and generations, in `SQLite` and on the drive itself.
 //!
 //! The database in `state_dir` and the `catalogue.jsonl` beside the generations hold the same facts
 //! about generations; either is rebuilt from the other.
 
+pub mod catalogue;
+mod found;
 mod generation;
+pub mod logs;
 mod outcome;
+mod path_text;
+mod rebuild;
 mod run_record;
+#[cfg(test)]
+mod samples;
+mod store;
 
+pub use catalogue::CatalogueTrouble;
+pub use found::{EntryType, FoundEntry, list_in};
 pub use generation::{Form, Generation, GenerationName, State};
 pub use outcome::Outcome;
+pub use rebuild::{Owner, Reconciled, reconcile};
 pub use run_record::{Changes, Decision, DriveUse, RunRecord, StepRecord, Trigger};
+pub use store::{Alarm, AlarmChange, Pruned, RunFilter, Store, StoreError};

@@ -29,10 +29,18 @@ impl Answer {
 /// # Errors
 /// When the program cannot be started, or does not end in time (`ErrorKind::TimedOut`).
 pub fn ask(argv: &Argv, timeout: Duration) -> io::Result<Answer> {
+    ask_with_input(argv, Vec::new(), timeout)
+}
+
+/// As [`ask`], with something to read on standard input.
+///
+/// # Errors
+/// As [`ask`].
+pub fn ask_with_input(argv: &Argv, input: Vec<u8>, timeout: Duration) -> io::Result<Answer> {
     let mut expression = duct::cmd(&argv.program, &argv.args)
         .env("LC_ALL", "C")
         .env("TZ", "UTC")
-        .stdin_null()
+        .stdin_bytes(input)
         .stdout_capture()
         .stderr_capture()
         .unchecked();

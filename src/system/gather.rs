@@ -30,9 +30,9 @@ pub struct Asked<'a> {
     pub now: Timestamp,
 }
 
-/// Looks at the drive, the source and the programs. `reconcile` turns what lies in the job's folder
-/// into the generations that count, newest first.
-pub fn gather(asked: Asked, reconcile: impl FnOnce(&Listing) -> Vec<Generation>) -> Gathered {
+/// Looks at the drive, the source and the programs. `account_for` turns what lies in the job's folder
+/// into the generations that count, newest first, and the leftovers of killed runs.
+pub fn gather(asked: Asked, account_for: impl FnOnce(&Listing) -> (Vec<Generation>, Vec<String>)) -> Gathered {
     let landing = Landing::new(
         asked.drive,
         asked.server,
@@ -54,8 +54,8 @@ pub fn gather(asked: Asked, reconcile: impl FnOnce(&Listing) -> Vec<Generation>)
         server: asked.server.clone(),
         drive,
         source: source::look(asked.job, asked.known_hosts),
-        generations: reconcile(&listing),
-        leftovers: leftovers.map(ToOwned::to_owned).collect(),
+        generations,
+        leftovers,
         hidden: source::hidden(asked.job, &landing, &mounts),
         missing_programs: missing_programs(asked.job, asked.drive),
         known_hosts: asked.known_hosts.to_owned(),

@@ -1,27 +1,38 @@
 //! What lies in a job's folder on its drive: names, and the drive's own catalogue.
 
-use std::ffi::{OsStr, OsString};
-use std::io::{self, Read};
-use std::os::fd::{BorrowedFd, OwnedFd};
-use std::os::unix::ffi::{OsStrExt, OsStringExt};
+use std::ffi::OsStr;
+use std::io;
+use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
+use std::os::unix::ffi::OsStrExt;
 use std::path::Path;
 
-use rustix::fs::{Dir, Mode, OFlags, openat};
-use rustix::io::Errno;
+use jiff::Timestamp;
+use rustix::fs::{Mode, OFlags, openat};
 
 use super::remote_drive::ask_remote;
 use crate::plan::Stop;
-use crate::record::Outcome;
+use crate::record::{CatalogueTrouble, EntryType, FoundEntry, Generation, Outcome, catalogue, list_in};
 use crate::tools::ssh::SshLine;
 use crate::tools::{files, find};
 
-pub const CATALOGUE: &str = "catalogue.jsonl";
-
-/// The entries of a job's folder, unsorted, and its catalogue's bytes. Both empty when there is no folder yet.
+/// What lies in a job's folder. All empty when there is no folder yet.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Listing {
-    pub names: Vec<OsString>,
-    pub catalogue: Vec<u8>,
+    pub found: Vec<FoundEntry>,
+    /// The drive's own list of generations, retired ones too.
+    pub catalogue: Vec<Generation>,
+    /// Lines of the catalogue that could not be read.
+    pub troubles: Vec<String>,
+}
+
+impl Listing {
+    fn new(found: Vec<FoundEntry>, (catalogue, troubles): (Vec<Generation>, Vec<CatalogueTrouble>)) -> Self {
+        Self {
+            found,
+            catalogue,
+            troubles: troubles.iter().map(ToString::to_string).collect(),
+        }
+    }
 }
 
 /// Opens a folder below a held drive, without following any link.
@@ -44,28 +55,7 @@ pub fn list_local(root: BorrowedFd, folder: &Path) -> io::Result<Listing> {
         Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Listing::default()),
         Err(error) => return Err(error),
     };
-    let mut names = Vec::new();
-    for entry in Dir::read_from(&held)? {
-        let entry = entry?;
-        let name = OsStr::from_bytes(entry.file_name().to_bytes());
-        if name != "." && name != ".." {
-            names.push(name.to_owned());
-        }
-    }
-    let mut catalogue = Vec::new();
-    match openat(
-        &held,
-        CATALOGUE,
-        OFlags::RDONLY | OFlags::CLOEXEC | OFlags::NOFOLLOW,
-        Mode::empty(),
-    ) {
-        Ok(file) => {
-            std::fs::File::from(file).read_to_end(&mut catalogue)?;
-        }
-        Err(Errno::NOENT) => {}
-        Err(error) => return Err(error.into()),
-    }
-    Ok(Listing { names, catalogue })
+    Ok(Listing::new(list_in(held.as_fd())?, catalogue::read_in(held.as_fd())?))
 }
 
 /// Lists the job's folder on a remote drive; `path` is the folder there.
@@ -73,7 +63,7 @@ pub fn list_local(root: BorrowedFd, folder: &Path) -> io::Result<Listing> {
 /// # Errors
 /// A [`Stop`] when the host does not answer or the folder cannot be read.
 pub fn list_remote(line: &SshLine, path: &Path) -> Result<Listing, Stop> {
-    let answer = ask_remote(line, &find::names_in(path))?;
+    let answer = ask_remote(line, &find::entries_in(path))?;
     if !answer.is_well() {
         if answer.stderr.contains("No such file or directory") {
             return Ok(Listing::default());
@@ -86,16 +76,41 @@ pub fn list_remote(line: &SshLine, path: &Path) -> Result<Listing, Stop> {
         );
         return Err(Stop::new(Outcome::Failed, reason));
     }
-    let names: Vec<OsString> = answer
-        .stdout
-        .split(|b| *b == 0)
-        .filter(|name| !name.is_empty())
-        .map(|name| OsString::from_vec(name.to_vec()))
-        .collect();
-    let catalogue = if names.iter().any(|name| name == CATALOGUE) {
-        ask_remote(line, &files::print(&path.join(CATALOGUE)))?.stdout
+    let entries: Vec<RemoteEntry> = answer.stdout.split(|b| *b == 0).filter_map(RemoteEntry::read).collect();
+    let catalogue = if entries.iter().any(|entry| entry.name == catalogue::FILE) {
+        catalogue::parse(&ask_remote(line, &files::print(&path.join(catalogue::FILE)))?.stdout)
     } else {
-        Vec::new()
+        Default::default()
     };
-    Ok(Listing { names, catalogue })
+    let mut found: Vec<FoundEntry> = entries.iter().filter_map(RemoteEntry::found).collect();
+    found.sort();
+    Ok(Listing::new(found, catalogue))
+}
+
+/// One entry as `tools::find::entries_in` prints it: `d 1795573800.5 NAME`.
+struct RemoteEntry<'a> {
+    entry_type: Option<EntryType>,
+    changed: Timestamp,
+    name: &'a OsStr,
+}
+
+impl<'a> RemoteEntry<'a> {
+    fn read(record: &'a [u8]) -> Option<Self> {
+        let mut words = record.splitn(3, |b| *b == b' ');
+        let entry_type = match words.next()? {
+            b"d" => Some(EntryType::Folder),
+            b"f" => Some(EntryType::File),
+            _ => None,
+        };
+        let seconds = std::str::from_utf8(words.next()?).ok()?.split('.').next()?.parse().ok()?;
+        Some(Self {
+            entry_type,
+            changed: Timestamp::from_second(seconds).ok()?,
+            name: OsStr::from_bytes(words.next()?),
+        })
+    }
+
+    fn found(&self) -> Option<FoundEntry> {
+        FoundEntry::read(self.name, self.entry_type?, self.changed)
+    }
 }

@@ -10,7 +10,8 @@ pub mod mounts;
 pub mod programs;
 pub mod remote_drive;
 mod source;
+pub mod tree_use;
 
-pub use ask::{Answer, ask};
+pub use ask::{Answer, ask, ask_with_input, ended};
 pub use clock::{Clock, ShiftedClock, SystemClock};
 pub use gather::{Asked, Gathered, gather};

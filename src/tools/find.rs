@@ -4,11 +4,11 @@ use std::path::Path;
 
 use crate::plan::Argv;
 
-/// The names in a folder, each ended by a NUL.
-pub fn names_in(path: &Path) -> Argv {
+/// What lies in a folder: type, time of last change, name, each ended by a NUL.
+pub fn entries_in(path: &Path) -> Argv {
     Argv::new("find")
         .arg(path)
-        .args(["-mindepth", "1", "-maxdepth", "1", "-printf", r"%f\0"])
+        .args(["-mindepth", "1", "-maxdepth", "1", "-printf", r"%y %T@ %f\0"])
 }
 
 /// Every inode under a folder, in the form that `system::tree_use` reads.
