@@ -20,7 +20,7 @@ use crate::jobs::On;
 use crate::plan::{Act, CatalogueAct, Landing, Part, Pipeline, Plan, Reading, Step, Stdout, Stop, check_changes};
 use crate::record::{Changes, Outcome, StepRecord};
 use crate::system::local_drive::HeldDrive;
-use crate::system::remote_drive::{connection_stop, probe};
+use crate::system::remote_drive::{self, connection_stop, probe};
 use crate::tools::rsync_output::{Item, Line, Tally, read_line};
 use crate::tools::{Verdict, judge};
 
@@ -45,7 +45,7 @@ pub struct Executor<'a> {
     /// Bytes to stay free on the drive.
     pub reserve: u64,
     /// Absent in a dry run, whose steps change nothing.
-    pub keeper: Option<&'a mut CatalogueKeeper>,
+    pub keeper: Option<CatalogueKeeper<'a>>,
     pub done: Executed,
     /// Set by the first step; the plan's timeout counts from there.
     deadline: Option<(Instant, Duration)>,
@@ -155,7 +155,7 @@ impl<'a> Executor<'a> {
             held,
             landing: &self.plan.landing,
         });
-        keeper.record(act, &changes, hands).map_err(|error| {
+        keeper.record(act, self.plan, &changes, hands).map_err(|error| {
             Stop::new(Outcome::Failed, format!("the catalogue could not be written: {error}"))
                 .advise("the copy itself is whole; `hayloft check --rebuild` brings it into the catalogue")
         })?;
@@ -266,11 +266,14 @@ impl<'a> Executor<'a> {
 
     /// The length of the archive just written.
     fn written(&self, pipeline: &Pipeline) -> u64 {
-        let Stdout::NewFile(file) = &pipeline.stdout else {
-            return self.keeper.as_ref().map_or(0, |keeper| keeper.remote_length(pipeline));
-        };
-        let folder = self.hands().ok().and_then(|hands| hands.folder().ok());
-        folder.and_then(|folder| length_in(&folder, file.to_str()?).ok()).unwrap_or(0)
+        let landing = &self.plan.landing;
+        if let Stdout::NewFile(file) = &pipeline.stdout {
+            let folder = self.hands().ok().and_then(|hands| hands.folder().ok());
+            return folder.and_then(|folder| length_in(&folder, file).ok()).unwrap_or(0);
+        }
+        let entry = format!("{}.partial", self.plan.form.entry(self.plan.generation));
+        let length = |line| remote_drive::length(line, &landing.path().join(entry));
+        landing.ssh().and_then(length).unwrap_or(0)
     }
 
     fn wait(&self, time: Duration) -> Result<(), Stop> {

@@ -1,5 +1,6 @@
 //! The one executor of plans: locks, steps, timeouts, signals, progress, log.
 
+pub mod account;
 pub mod catalogue_keeper;
 mod control;
 mod drive_hands;
@@ -10,13 +11,16 @@ mod output;
 pub mod owed;
 mod process;
 mod progress;
+pub mod read_me;
+mod retiring;
 mod run_log;
 pub mod settle;
 mod watch;
+mod wording;
 
 pub use control::{Control, Cut, StopSignal};
 pub use executor::{Executed, Executor};
-pub use job_run::Runner;
+pub use job_run::{Runner, Wanted, known_hosts};
 pub use process::{PipelineEnd, Surroundings, run_pipeline};
 pub use progress::Progress;
 pub use run_log::RunLog;

@@ -258,7 +258,7 @@ impl Watcher<'_> {
 }
 
 /// The length of a file in the job's folder.
-pub fn length_in(folder: &OwnedFd, name: &str) -> io::Result<u64> {
+pub fn length_in(folder: &OwnedFd, name: &std::path::Path) -> io::Result<u64> {
     let file = File::from(openat(folder, name, OFlags::RDONLY | OFlags::CLOEXEC | OFlags::NOFOLLOW, Mode::empty())?);
     Ok(file.metadata()?.len())
 }

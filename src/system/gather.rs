@@ -12,11 +12,10 @@ use crate::jobs::{Drive, DrivePlace, Job, Kind, Name, Source};
 use crate::plan::{DriveState, Facts, Landing, Space, Stop};
 use crate::record::{Generation, Outcome};
 
-/// The facts, with what was found on the drive and the hold on it.
+/// The facts, and the hold on a local drive.
 #[derive(Debug)]
 pub struct Gathered {
     pub facts: Facts,
-    pub listing: Listing,
     pub held: Option<HeldDrive>,
 }
 
@@ -31,8 +30,12 @@ pub struct Asked<'a> {
 }
 
 /// Looks at the drive, the source and the programs. `account_for` turns what lies in the job's folder
-/// into the generations that count, newest first, and the leftovers of killed runs.
-pub fn gather(asked: Asked, account_for: impl FnOnce(&Listing) -> (Vec<Generation>, Vec<String>)) -> Gathered {
+/// into the generations that count, newest first, and the leftovers of killed runs; it is given `None`
+/// when the drive cannot be looked at.
+pub fn gather(
+    asked: Asked,
+    account_for: impl FnOnce(Option<&Listing>) -> (Vec<Generation>, Vec<String>),
+) -> Gathered {
     let landing = Landing::new(
         asked.drive,
         asked.server,
@@ -40,15 +43,11 @@ pub fn gather(asked: Asked, account_for: impl FnOnce(&Listing) -> (Vec<Generatio
         asked.known_hosts,
     );
     let (drive, held, listing) = match look_at_drive(asked.drive, &landing) {
-        Ok((space, held, listing)) => (DriveState::Ready(space), held, listing),
-        Err(stop) => (DriveState::NotReady(stop), None, Listing::default()),
+        Ok((space, held, listing)) => (DriveState::Ready(space), held, Some(listing)),
+        Err(stop) => (DriveState::NotReady(stop), None, None),
     };
     let mounts = Mounts::read().unwrap_or_default();
-    let leftovers = listing
-        .names
-        .iter()
-        .filter_map(|name| name.to_str())
-        .filter(|name| name.ends_with(".partial"));
+    let (generations, leftovers) = account_for(listing.as_ref());
     let facts = Facts {
         now: asked.now,
         server: asked.server.clone(),
@@ -62,11 +61,7 @@ pub fn gather(asked: Asked, account_for: impl FnOnce(&Listing) -> (Vec<Generatio
         own_program: std::env::current_exe().unwrap_or_else(|_| "hayloft".into()),
         landing,
     };
-    Gathered {
-        facts,
-        listing,
-        held,
-    }
+    Gathered { facts, held }
 }
 
 fn look_at_drive(

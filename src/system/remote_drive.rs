@@ -8,7 +8,7 @@ use crate::jobs::Name;
 use crate::plan::{Argv, Space, Stop};
 use crate::record::Outcome;
 use crate::tools::ssh::{HostKey, SshLine, judge_connection, remote_words};
-use crate::tools::{Ended, Verdict, df};
+use crate::tools::{Ended, Verdict, df, files};
 
 /// ssh gives up after 20 s without a connection; a disk there may have to wake up.
 const PATIENCE: Duration = Duration::from_secs(120);
@@ -100,4 +100,10 @@ pub fn probe(name: &Name, line: &SshLine, path: &Path) -> Result<Space, Stop> {
         format!("drive `{name}`: no folder `{path_words}` on `{host}`: {said}"),
     )
     .advise("attach the disk there, or make the folder"))
+}
+
+/// The length of a file on the other host, in bytes.
+pub fn length(line: &SshLine, path: &Path) -> Option<u64> {
+    let answer = ask_remote(line, &files::length(path)).ok()?;
+    answer.text().trim().parse().ok()
 }

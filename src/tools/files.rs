@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use super::ssh::remote_words;
 use crate::plan::Argv;
 
 /// Makes a folder and what is missing above it, readable by its owner only.
@@ -38,4 +39,23 @@ pub fn write_from_stdin(path: &Path) -> Argv {
     Argv::new("dd")
         .args(["bs=1M", "iflag=fullblock", "conv=fsync,excl", "status=none"])
         .arg(to)
+}
+
+/// A script for another host that writes standard input beside `path`, flushes it, and renames it over `path`.
+pub fn replace_from_stdin(path: &Path) -> Vec<u8> {
+    let name = path.file_name().unwrap_or_default();
+    let mut new = std::ffi::OsString::from(".");
+    new.push(name);
+    new.push(".new");
+    let new = path.with_file_name(new);
+    let mut to = std::ffi::OsString::from("of=");
+    to.push(&new);
+    let write = Argv::new("dd").args(["bs=1M", "conv=fsync", "status=none"]).arg(to);
+    let rename = Argv::new("mv").args(["-f", "-T", "--"]).arg(&new).arg(path);
+    [remote_words(&write), b" && ".to_vec(), remote_words(&rename)].concat()
+}
+
+/// The length of a file in bytes.
+pub fn length(path: &Path) -> Argv {
+    Argv::new("stat").args(["-c", "%s", "--"]).arg(path)
 }

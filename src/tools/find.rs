@@ -11,9 +11,12 @@ pub fn entries_in(path: &Path) -> Argv {
         .args(["-mindepth", "1", "-maxdepth", "1", "-printf", r"%y %T@ %f\0"])
 }
 
+/// What [`inodes_under`] asks of each entry: device, inode, names, blocks, type, path.
+pub const INODE_FORMAT: &str = r"%D %i %n %b %y %P\0";
+
 /// Every inode under a folder, in the form that `system::tree_use` reads.
 pub fn inodes_under(path: &Path) -> Argv {
     Argv::new("find")
         .arg(path)
-        .args(["-mindepth", "1", "-printf", r"%D %i %n %b %y %P\0"])
+        .args(["-mindepth", "1", "-printf", INODE_FORMAT])
 }

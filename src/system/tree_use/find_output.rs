@@ -8,8 +8,7 @@ use super::TreeUse;
 use super::tally::{Entry, Links, Tally, owner_of};
 use std::os::unix::ffi::OsStrExt;
 
-/// The argument of `-printf` that [`from_find_output`] reads.
-pub const FIND_FORMAT: &str = r"%D %i %n %b %y %P\0";
+pub use crate::tools::find::INODE_FORMAT as FIND_FORMAT;
 
 struct Record<'a> {
     device: u64,

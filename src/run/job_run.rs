@@ -1,0 +1,221 @@
+//! One job, once: locks, facts, plan, steps, retention, record.
+
+use std::path::PathBuf;
+
+use jiff::Timestamp;
+use tracing::{error, info, warn};
+
+use super::catalogue_keeper::CatalogueKeeper;
+use super::control::StopSignal;
+use super::executor::Executor;
+use super::locks::{self, LockError};
+use super::owed::{self, Owed};
+use super::progress::Progress;
+use super::run_log::RunLog;
+use super::account::Account;
+use super::{read_me, retiring, settle, wording};
+use crate::jobs::{Config, Drive, Job, Size};
+use crate::plan::{Allowance, Part, Plan, Stop, make_plan};
+use crate::record::{DriveUse, Outcome, RunRecord, Store, StoreError, Trigger, logs};
+use crate::system::clock::Clock;
+use crate::system::{Asked, gather};
+
+/// What runs are done with.
+#[derive(Clone, Copy)]
+pub struct Runner<'a> {
+    pub config: &'a Config,
+    pub store: &'a Store,
+    pub clock: &'a dyn Clock,
+    pub signal: &'a StopSignal,
+    pub progress: &'a Progress,
+    pub log: &'a RunLog,
+}
+
+/// A run that was asked for.
+#[derive(Debug, Clone, Copy)]
+pub struct Wanted<'a> {
+    pub job: &'a Job,
+    pub trigger: Trigger,
+    pub allowance: Allowance,
+}
+
+impl Runner<'_> {
+    /// Runs the job. A run that finds the job or its drive in use is [`Outcome::Busy`] and leaves no record.
+    ///
+    /// # Errors
+    /// When the record cannot be written.
+    pub fn run(&self, wanted: Wanted) -> Result<RunRecord, StoreError> {
+        let job = wanted.job;
+        let state_dir = &self.config.server.state_dir;
+        let drive = self.config.drive_of(job);
+        let id = self.store.new_run_id(&job.name, self.clock.now())?;
+        let mut record = self.blank(&wanted, id, drive);
+        let locked = locks::lock_job(state_dir, &job.name, &record.id)
+            .and_then(|job_lock| Ok((job_lock, locks::lock_drive(state_dir, drive, &record.id)?)));
+        let _locks = match locked {
+            Ok(locks) => locks,
+            Err(error) => return Ok(self.not_begun(record, &error)),
+        };
+        self.begin_log(&mut record);
+        self.store.begin_run(&record)?;
+        record.notes.extend(settle::cut_short_runs(self, &job.name, &record.id)?);
+        self.go(&wanted, drive, &mut record);
+        self.finish(&mut record);
+        self.store.finish_run(&record)?;
+        Ok(record)
+    }
+
+    fn blank(&self, wanted: &Wanted, id: String, drive: &Drive) -> RunRecord {
+        let job = wanted.job;
+        let log_file = logs::path(&self.config.server.state_dir, &job.name, &id);
+        RunRecord {
+            server: self.config.server.name.clone(),
+            job: job.name.clone(),
+            kind: job.kind.name(),
+            about: job.about.clone(),
+            trigger: wanted.trigger,
+            started: self.clock.now(),
+            ended: None,
+            outcome: None,
+            reason: String::new(),
+            advice: Vec::new(),
+            notes: Vec::new(),
+            drive: drive.name.clone(),
+            landing: String::new(),
+            generation: None,
+            form: None,
+            changes: None,
+            steps: Vec::new(),
+            decisions: Vec::new(),
+            space: None,
+            log_tail: Vec::new(),
+            log_file: log_file.display().to_string(),
+            next: None,
+            id,
+        }
+    }
+
+    fn not_begun(&self, mut record: RunRecord, error: &LockError) -> RunRecord {
+        let stop = match error {
+            LockError::Held { .. } => Stop::new(Outcome::Busy, error.to_string())
+                .advise("wait for that run to end, then run this one again"),
+            LockError::Io(_) => Stop::new(Outcome::Failed, error.to_string()),
+        };
+        wording::tell(&mut record, stop);
+        record.ended = Some(self.clock.now());
+        record
+    }
+
+    fn begin_log(&self, record: &mut RunRecord) {
+        match logs::open(&self.config.server.state_dir, &record.job, &record.id) {
+            Ok(file) => self.log.begin(file),
+            Err(error) => record.notes.push(format!("no log could be kept: {error}")),
+        }
+        info!("run {} of job `{}` ({})", record.id, record.job, record.kind);
+    }
+
+    /// Everything between the locks and the record.
+    fn go(&self, wanted: &Wanted, drive: &Drive, record: &mut RunRecord) {
+        let known_hosts = known_hosts(self.config);
+        let asked = Asked {
+            server: &self.config.server.name,
+            job: wanted.job,
+            drive,
+            known_hosts: &known_hosts,
+            now: record.started,
+        };
+        let mut account = Account::default();
+        let gathered = gather(asked, |listing| {
+            account = Account::of_run(self.store, asked, listing);
+            (account.whole(), account.leftovers.clone())
+        });
+        record.notes.append(&mut account.notes);
+        let plan = make_plan(wanted.job, drive, &gathered.facts, wanted.allowance);
+        record.landing = plan.landing.address();
+        record.notes.extend(plan.notes.iter().cloned());
+        if let Some(stop) = plan.stops.first() {
+            error!("{}", stop.reason);
+            return wording::tell(record, stop.clone());
+        }
+        let keeper = CatalogueKeeper {
+            store: self.store,
+            clock: self.clock,
+            known: account.known,
+            server: self.config.server.name.clone(),
+            run: record.id.clone(),
+            sources: wanted.job.source.as_ref().map_or(Vec::new(), |source| source.paths().to_vec()),
+        };
+        if let Err(stop) = self.owe(&plan, record) {
+            return wording::tell(record, stop);
+        }
+        let mut executor = Executor::new(&plan, gathered.held.as_ref(), self.signal, self.progress);
+        executor.reserve = drive.reserve.bytes();
+        executor.keeper = Some(keeper);
+        executor.execute(&plan.steps);
+        if let Err(error) = owed::settle(&self.config.server.state_dir, &wanted.job.name) {
+            executor.done.notes.push(format!("cannot strike off the steps that were owed: {error}"));
+        }
+        let mut job_use = None;
+        if executor.done.stop.is_none() {
+            let asked = retiring::Retiring { job: wanted.job, config: self.config, now: record.started };
+            (record.decisions, job_use) = asked.retire(&mut executor);
+            read_me::renew(self.config, drive, &mut executor);
+        }
+        record.space = executor.space().map(|space| DriveUse {
+            total: space.total,
+            free: space.free,
+            reserve: drive.reserve.bytes(),
+            job_use,
+            cap: wanted.job.cap.map(Size::bytes),
+        });
+        wording::take_over(record, &plan, executor.done);
+    }
+
+    /// Writes down the post steps before a pre step stops anything.
+    fn owe(&self, plan: &Plan, record: &RunRecord) -> Result<(), Stop> {
+        let has_pre_steps = plan.steps.iter().any(|step| step.part == Part::Pre);
+        let owed = Owed::of(&plan.job, &record.id, &plan.steps).filter(|_| has_pre_steps);
+        let written = owed.map_or(Ok(()), |owed| owed.write(&self.config.server.state_dir));
+        written.map_err(|error| {
+            let reason = format!("cannot write down which steps must follow: {error}; no step was run");
+            Stop::new(Outcome::Failed, reason)
+        })
+    }
+
+    fn finish(&self, record: &mut RunRecord) {
+        let now = self.clock.now();
+        record.ended = Some(now);
+        let job = self.config.jobs.get(&record.job);
+        let schedule = job.and_then(|job| job.schedule.as_ref());
+        record.next = schedule.and_then(|line| line.next_after(&self.config.server.time_zone, now));
+        info!("ended: {}: {}", record.outcome.map_or("", Outcome::words), record.reason);
+        self.log.end();
+        if !record.outcome.is_some_and(Outcome::is_well) {
+            let path = PathBuf::from(&record.log_file);
+            record.log_tail = logs::tail(&path, TAIL).unwrap_or_default();
+        }
+        if let Err(error) = logs::prune(&self.config.server.state_dir, &record.job, now) {
+            warn!("old logs could not be removed: {error}");
+        }
+    }
+}
+
+/// Lines of the log that a report of trouble quotes.
+const TAIL: usize = 20;
+
+/// hayloft's own known hosts: the pinned host keys.
+pub fn known_hosts(config: &Config) -> PathBuf {
+    config.server.state_dir.join("known_hosts")
+}
+
+/// What set a run off: a planned time, if there was one, and how late it is.
+pub fn trigger_for(planned: Option<Timestamp>, now: Timestamp) -> Trigger {
+    match planned {
+        None => Trigger::Hand,
+        Some(planned) if now.duration_since(planned).as_secs() <= ON_TIME_SECONDS => Trigger::Schedule { planned },
+        Some(planned) => Trigger::CatchUp { planned },
+    }
+}
+
+/// A run that begins within this time of its planned one is on time.
+const ON_TIME_SECONDS: i64 = 120;

@@ -1,0 +1,95 @@
+//! After a power cut or a kill: runs that never ended are told as cut short, and steps that were owed are run.
+
+use tracing::warn;
+
+use super::control::Control;
+use super::job_run::Runner;
+use super::locks::lock_job;
+use super::output::Heard;
+use super::owed::{self, Owed};
+use super::process::{Surroundings, run_pipeline};
+use crate::jobs::Name;
+use crate::plan::Act;
+use crate::record::{Outcome, RunRecord, StoreError};
+use crate::tools::Ended;
+
+/// Settles every job that nothing is running. Gives the runs that were found cut short.
+///
+/// # Errors
+/// When the record cannot be read or written.
+pub fn all(runner: &Runner) -> Result<Vec<RunRecord>, StoreError> {
+    let state_dir = &runner.config.server.state_dir;
+    let mut jobs: Vec<Name> = runner.store.unfinished_runs()?.into_iter().map(|run| run.job).collect();
+    jobs.extend(owed::all(state_dir).into_iter().map(|owed| owed.job));
+    jobs.sort();
+    jobs.dedup();
+    let mut found = Vec::new();
+    for job in jobs {
+        if let Ok(_lock) = lock_job(state_dir, &job, "settling") {
+            found.extend(settle_job(runner, &job, "")?);
+        }
+    }
+    Ok(found)
+}
+
+/// Before a new run of the job, whose lock is held: what the last one left. Gives notes.
+///
+/// # Errors
+/// When the record cannot be read or written.
+pub fn cut_short_runs(runner: &Runner, job: &Name, but: &str) -> Result<Vec<String>, StoreError> {
+    let runs = settle_job(runner, job, but)?;
+    Ok(runs.into_iter().map(|run| format!("run {} before this one was cut short", run.id)).collect())
+}
+
+fn settle_job(runner: &Runner, job: &Name, but: &str) -> Result<Vec<RunRecord>, StoreError> {
+    let state_dir = &runner.config.server.state_dir;
+    let mut notes = Vec::new();
+    if let Some(owed) = Owed::read(state_dir, job) {
+        notes = run_owed(&owed);
+        if let Err(error) = owed::settle(state_dir, job) {
+            warn!("{error}");
+        }
+    }
+    let unfinished = runner.store.unfinished_runs()?;
+    let mut runs = Vec::new();
+    for mut run in unfinished.into_iter().filter(|run| run.job == *job && run.id != but) {
+        run.ended = Some(runner.clock.now());
+        run.outcome = Some(Outcome::CutShort);
+        "the run never ended: the process was killed or the power was cut".clone_into(&mut run.reason);
+        run.advice = vec!["the next run uses what was copied so far, and cleans up".to_owned()];
+        run.notes.append(&mut notes);
+        runner.store.finish_run(&run)?;
+        runs.push(run);
+    }
+    Ok(runs)
+}
+
+/// Runs the steps that a cut-short run still owed, each within its own timeout.
+fn run_owed(owed: &Owed) -> Vec<String> {
+    let mut notes = Vec::new();
+    for step in owed.steps() {
+        let Act::Tool(pipeline) = &step.act else {
+            continue;
+        };
+        let surroundings = Surroundings {
+            folder: None,
+            env: vec![("HAYLOFT_OUTCOME".to_owned(), "cut-short".to_owned())],
+        };
+        let control = Control {
+            signal: None,
+            deadline: None,
+        };
+        let mut hear = |heard: &Heard| {
+            let (Heard::Out(text) | Heard::Error(text)) = heard;
+            warn!("{text}");
+        };
+        let end = run_pipeline(pipeline, &surroundings, &control.within(step.timeout), &mut hear, &mut || None);
+        let command = pipeline.command_line();
+        notes.push(match end {
+            Ok(end) if end.ends.iter().all(|end| *end == Ended::WELL) => format!("`{command}` was owed and has been run"),
+            Ok(end) => format!("`{command}` was owed and ended with {}", end.ends.first().map_or_else(String::new, |end| end.words())),
+            Err(error) => format!("`{command}` was owed and could not be run: {error}"),
+        });
+    }
+    notes
+}
