@@ -6,5 +6,7 @@
 //! statuses of other programs; [`schedule`] and [`keep`] are pure rules; [`restore`] makes ordinary plans.
 
 pub mod jobs;
+pub mod mail;
 pub mod record;
+pub mod report;
 pub mod schedule;
