@@ -63,7 +63,7 @@ impl RunWords {
         let sections = [
             advice(run),
             notes(run),
-            what_ran(run, zone),
+            Some(what_ran(run, zone)),
             what_changed(run),
             steps(run, detail),
             generations(&run.decisions, zone, detail),
@@ -88,20 +88,19 @@ fn verdict_sentence(run: &RunRecord) -> String {
         (Mood::Bad, _) if verdict.mark == "FAILED" => format!("{subject} {}.", verdict.words()),
         (Mood::Bad, _) => format!("{subject} was {}.", verdict.words()),
         (_, took) => {
-            let mut tail = String::new();
-            if let Some(changes) = run.changes {
-                tail = format!(": {} new", bytes(changes.new_bytes));
-            }
-            if let Some(took) = took {
-                tail += &format!(" in {took}");
-            }
-            if !run.notes.is_empty() {
-                let notes = u64::try_from(run.notes.len()).unwrap_or(u64::MAX);
-                tail += &format!(", with {}", counted(notes, "note", "notes"));
-            }
+            let new = run.changes.map(|c| format!(": {} new", bytes(c.new_bytes)));
+            let took = took.map(|took| format!(" in {took}"));
+            let notes = notes_counted(run).map(|notes| format!(", with {notes}"));
+            let tail: String = [new, took, notes].into_iter().flatten().collect();
             format!("{subject} went well{tail}.")
         }
     }
+}
+
+/// `1 note`, `3 notes`, or nothing.
+pub(super) fn notes_counted(run: &RunRecord) -> Option<String> {
+    let notes = u64::try_from(run.notes.len()).unwrap_or(u64::MAX);
+    (notes > 0).then(|| counted(notes, "note", "notes"))
 }
 
 fn section(title: &str, block: Block) -> Section {
@@ -130,7 +129,7 @@ fn notes(run: &RunRecord) -> Option<Section> {
     (!lines.is_empty()).then(|| section("Worth knowing", Block::Bullets(lines)))
 }
 
-fn what_ran(run: &RunRecord, zone: &TimeZone) -> Option<Section> {
+fn what_ran(run: &RunRecord, zone: &TimeZone) -> Section {
     let mut fields = vec![("Job", format!("{}, {}", run.job, run.kind))];
     if !run.about.is_empty() {
         fields.push(("About", safe_line(&run.about)));
@@ -157,7 +156,7 @@ fn what_ran(run: &RunRecord, zone: &TimeZone) -> Option<Section> {
         fields.push(("Next run", date_time(next, zone)));
     }
     fields.push(("Run", safe_line(&run.id)));
-    Some(section("What ran", Block::Fields(fields)))
+    section("What ran", Block::Fields(fields))
 }
 
 fn started(run: &RunRecord, zone: &TimeZone) -> String {

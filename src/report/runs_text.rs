@@ -12,6 +12,7 @@ use super::{Mood, Style, Tone, Verdict};
 /// Ids longer than this get a line of their own.
 const LONGEST_ID: usize = 34;
 const WHEN: usize = 12;
+const COLUMNS: usize = 80;
 
 /// A table for 80 columns: id, start in the server's zone, how it went.
 pub fn runs_text(runs: &[RunRecord], zone: &TimeZone, style: Style) -> String {
@@ -27,36 +28,41 @@ pub fn runs_text(runs: &[RunRecord], zone: &TimeZone, style: Style) -> String {
     );
     let mut text = style.paint(Tone::Bold, &heading) + "\n";
     for run in runs {
-        let id = safe_line(&run.id);
-        if width(&id) > id_width {
-            text += &format!("{id}\n{}", " ".repeat(id_width));
-        } else {
-            text += &fit(&id, id_width);
-        }
-        let verdict = Verdict::of(run.outcome);
-        let words = truncate(&how_it_went(run, verdict), 80 - id_width - WHEN - 4);
-        text += &format!(
-            "  {}  {}\n",
-            fit(&short_time(run.started, zone), WHEN),
-            style.paint(verdict.tone(), &words)
-        );
+        text += &row(run, id_width, zone, style);
     }
     text
 }
 
+fn row(run: &RunRecord, id_width: usize, zone: &TimeZone, style: Style) -> String {
+    let id = safe_line(&run.id);
+    let id = if width(&id) > id_width {
+        format!("{id}\n{}", " ".repeat(id_width))
+    } else {
+        fit(&id, id_width)
+    };
+    let verdict = Verdict::of(run.outcome);
+    let words = truncate(&how_it_went(run, verdict), COLUMNS - id_width - WHEN - 4);
+    format!(
+        "{id}  {}  {}\n",
+        fit(&short_time(run.started, zone), WHEN),
+        style.paint(verdict.tone(), &words)
+    )
+}
+
 fn how_it_went(run: &RunRecord, verdict: Verdict) -> String {
-    let mut words = verdict.words();
-    if verdict.mood == Mood::Good || verdict.mood == Mood::Noted {
-        if let Some(ended) = run.ended {
-            words += &format!(", {}", between(run.started, ended));
+    let words = verdict.words();
+    match verdict.mood {
+        Mood::Good | Mood::Noted => {
+            let took = run.ended.map(|ended| between(run.started, ended));
+            let new = run.changes.map(|c| format!("{} new", bytes(c.new_bytes)));
+            let parts = [Some(words), took, new];
+            parts.into_iter().flatten().collect::<Vec<_>>().join(", ")
         }
-        if let Some(changes) = run.changes {
-            words += &format!(", {} new", bytes(changes.new_bytes));
+        Mood::Bad if verdict.detail.is_none() && !run.reason.is_empty() => {
+            format!("{words}: {}", safe_line(&run.reason))
         }
-    } else if verdict.detail.is_none() && !run.reason.is_empty() {
-        words += &format!(": {}", safe_line(&run.reason));
+        Mood::Bad | Mood::Open => words,
     }
-    words
 }
 
 #[cfg(test)]

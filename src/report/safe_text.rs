@@ -1,6 +1,6 @@
 //! Text from outside (names, messages, logs) made safe to show on one line.
 //!
-//! A file name may hold any byte but `/` and NUL (path_resolution(7)): newlines that fake a line of
+//! A file name may hold any byte but `/` and NUL (`path_resolution(7)`): newlines that fake a line of
 //! the report, escape sequences that drive the terminal, bidirectional controls that show
 //! `gpj.exe` as `exe.jpg` (Unicode Technical Report 36, section 2.7). All become visible escapes.
 

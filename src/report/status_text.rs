@@ -95,7 +95,7 @@ impl Page<'_> {
         let mut text = before;
         for line in wrapped.lines() {
             let (label, words) = line.split_at(self.label.min(line.len()));
-            text += &format!("{label}{}\n", self.style.paint(tone, words));
+            text.extend([label, &self.style.paint(tone, words), "\n"]);
         }
         for line in more {
             let wrapped = wrap(&safe_line(line), &hang, &hang, self.columns);

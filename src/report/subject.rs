@@ -3,7 +3,8 @@
 use crate::record::{Outcome, RunRecord};
 
 use super::Verdict;
-use super::amounts::{bytes, counted};
+use super::amounts::bytes;
+use super::run_words::notes_counted;
 use super::safe_text::{safe_line, truncate};
 
 /// Columns for the words behind server and job: what phones show of a subject, and a bit.
@@ -14,23 +15,21 @@ const LONGEST_REASON: usize = 60;
 /// One line of safe text. `=?` is taken apart, since RFC 2047 decoders would read on from there.
 pub fn subject(run: &RunRecord) -> String {
     let verdict = Verdict::of(run.outcome).words();
-    let mut line = format!("{}: {} {verdict}", run.server, run.job);
-    match run.outcome {
-        Some(outcome) if outcome.is_well() => {
-            if !run.notes.is_empty() {
-                let notes = u64::try_from(run.notes.len()).unwrap_or(u64::MAX);
-                let counted = counted(notes, "note", "notes");
-                line = line.replace("with notes", &format!("with {counted}"));
-            }
-            if let Some(changes) = run.changes {
-                line += &format!(", {} new", bytes(changes.new_bytes));
-            }
-        }
+    let verdict = match notes_counted(run) {
+        Some(notes) => verdict.replace("with notes", &format!("with {notes}")),
+        None => verdict,
+    };
+    let tail = match run.outcome {
+        Some(outcome) if outcome.is_well() => run
+            .changes
+            .map(|changes| format!(", {} new", bytes(changes.new_bytes))),
         Some(Outcome::Failed) if !run.reason.trim().is_empty() => {
-            line += &format!(": {}", first_sentence(&run.reason));
+            Some(format!(": {}", first_sentence(&run.reason)))
         }
-        _ => {}
-    }
+        _ => None,
+    };
+    let tail = tail.unwrap_or_default();
+    let line = format!("{}: {} {verdict}{tail}", run.server, run.job);
     line.replace("=?", "= ?")
 }
 

@@ -24,9 +24,14 @@ pub(super) fn wrap(text: &str, first: &str, rest: &str, columns: usize) -> Strin
         empty = false;
     }
     lines.push(line);
-    lines
-        .iter()
-        .map(|line| format!("{}\n", line.trim_end_matches(' ')))
+    let trimmed = lines.iter().map(|line| line.trim_end_matches(' '));
+    trimmed
+        .flat_map(|line| {
+            [
+                line, "
+",
+            ]
+        })
         .collect()
 }
 
