@@ -7,8 +7,10 @@
 
 pub mod jobs;
 pub mod keep;
+pub mod mail;
 pub mod plan;
 pub mod record;
+pub mod report;
 pub mod run;
 pub mod schedule;
 pub mod system;

@@ -1,0 +1,40 @@
+//! One model of facts, several renderings: terminal, mail (text and HTML), JSON.
+//!
+//! Nothing here finds out or computes a fact; it words what [`crate::record`] and the status reader
+//! hand in. Everything shown passes [`safe_text`] first, so that a file name can neither break a
+//! line nor drive a terminal. What a run's mail says is worded once, in [`run_words`](RunWords), and
+//! laid out twice.
+
+mod amounts;
+mod generations_text;
+mod json;
+mod run_html;
+mod run_text;
+mod run_words;
+mod runs_text;
+mod safe_text;
+#[cfg(test)]
+mod sample_runs;
+mod space_words;
+mod status_facts;
+mod status_text;
+mod style;
+mod subject;
+mod verdict;
+mod wrap;
+
+pub use amounts::{age, bytes, count, date, date_time, seconds, time};
+pub use generations_text::{GenerationFacts, generations_text};
+pub use json::{to_json_line, to_json_pretty};
+pub use run_html::run_report_html;
+pub use run_text::{run_in_full_text, run_report_text};
+pub use run_words::{Block, Detail, RunWords, Section, StepWords};
+pub use runs_text::runs_text;
+pub use safe_text::{html, safe_line, safe_name, truncate, width};
+pub use status_facts::{
+    DriveReadiness, DriveSpace, DriveStatus, JobStatus, LastGood, LastRun, MailFacts, StatusFacts,
+};
+pub use status_text::status_text;
+pub use style::{Style, Tone};
+pub use subject::subject;
+pub use verdict::{Mood, Verdict};
