@@ -88,14 +88,16 @@ impl Crontab {
     /// The wall-clock time before which `stretch` only repeats what this line has already run.
     fn not_again_before(&self, stretch: &Stretch) -> Option<Wall> {
         let back = stretch.before - stretch.offset;
-        let repeats = self.follows() == Follows::StatedTimes && (1..CORRECTION_SECONDS).contains(&back);
+        let repeats =
+            self.follows() == Follows::StatedTimes && (1..CORRECTION_SECONDS).contains(&back);
         Some(Wall(stretch.start? + stretch.before)).filter(|_| repeats)
     }
 
     /// Whether `wall` was skipped when `stretch` began, and is made up for at its first instant.
     fn runs_after_gap(&self, stretch: &Stretch, wall: Wall) -> bool {
         let forward = stretch.offset - stretch.before;
-        let skips = self.follows() == Follows::StatedTimes && (1..CORRECTION_SECONDS).contains(&forward);
+        let skips =
+            self.follows() == Follows::StatedTimes && (1..CORRECTION_SECONDS).contains(&forward);
         skips
             && stretch.start.is_some_and(|start| {
                 (start + stretch.before..start + stretch.offset).contains(&wall.0)

@@ -1,0 +1,4 @@
+//! All integration tests, one binary, one topic a file.
+
+mod crontab_lines;
+mod crontab_oracle;
