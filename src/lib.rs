@@ -8,3 +8,4 @@
 pub mod jobs;
 pub mod record;
 pub mod schedule;
+pub mod system;

@@ -1,0 +1,3 @@
+//! The only readers of the outside: clock, mounts, disks, tools on PATH, file walk.
+
+pub mod clock;
