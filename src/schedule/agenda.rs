@@ -5,8 +5,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use jiff::Timestamp;
 
 use super::{
-    Activity, Crontab, Gate, LastRun, Predecessor, Punctuality, Queued, Timetable, Verdict, gate,
-    in_order, verdict,
+    Activity, Crontab, Gate, LastRun, Predecessor, Punctuality, Queued, RunEnd, Timetable, Verdict,
+    gate, in_order, verdict,
 };
 use crate::jobs::{Config, Name};
 
@@ -180,19 +180,32 @@ impl Agenda {
     /// Checking refuses files in which jobs name each other in a circle. Should it ever come to that here,
     /// nobody may wait for ever without a word.
     fn circle(&self, queue: &[Queued<'_>], running: &RunningJobs) -> Option<Decision> {
-        let waits = |job: &&Queued<'_>| {
-            running.is_empty()
-                && !job.after.is_empty()
-                && job
-                    .after
-                    .iter()
-                    .all(|name| self.activity(name, running) == Activity::Busy)
+        let first = queue.first().filter(|_| running.is_empty())?;
+        let behind = |job: &Queued<'_>| -> Option<Name> {
+            let busy = |name: &&Name| self.activity(name, running) == Activity::Busy;
+            job.after.iter().find(busy).cloned()
         };
-        let all_wait = queue.iter().all(|job| waits(&job));
-        queue.iter().find(waits).filter(|_| all_wait).map(|job| {
-            let reason = format!("after `{}`, which waits for this job", job.after[0]);
-            refuse(job, reason)
-        })
+        // Nothing runs and every queued job waits behind another queued one.
+        let all_wait = queue.iter().all(|job| behind(job).is_some());
+        let behind = behind(first).filter(|_| all_wait)?;
+        Some(refuse(
+            first,
+            format!("after `{behind}`, which itself waits for another job in a circle"),
+        ))
+    }
+
+    /// Whether a queued job waits behind a run that the service did not start and will not hear of.
+    pub fn waits_behind_run_by_hand(
+        &self,
+        config: &Config,
+        running: &RunningJobs,
+        mut last_run: impl FnMut(&Name) -> Option<LastRun>,
+    ) -> bool {
+        self.queue(config)
+            .iter()
+            .flat_map(|job| job.after)
+            .filter(|name| self.activity(name, running) == Activity::Idle)
+            .any(|name| last_run(name).is_some_and(|run| run.end == RunEnd::Unfinished))
     }
 
     /// The queued run has started or was refused: it is no longer pending.
@@ -202,17 +215,14 @@ impl Agenda {
         }
     }
 
-    /// The next planned time of all, and whose it is.
-    pub fn next(&self) -> Option<(Timestamp, &Name)> {
+    /// The next planned time of all, and whose it is. A running job's time may have passed: it is looked
+    /// at when the run ends.
+    pub fn next(&self, now: Timestamp) -> Option<(Timestamp, &Name)> {
         self.standings
             .iter()
             .filter_map(|(name, standing)| Some((standing.next?, name)))
+            .filter(|&(time, _)| time > now)
             .min()
-    }
-
-    /// Whether a job's run is due and has not started.
-    pub fn has_pending(&self) -> bool {
-        self.standings.values().any(|s| s.pending.is_some())
     }
 
     fn activity(&self, name: &Name, running: &RunningJobs) -> Activity {
@@ -262,3 +272,6 @@ fn latest_planned(config: &Config, name: &Name, now: Timestamp) -> Option<Timest
     let crontab = config.jobs.get(name)?.schedule.as_ref()?;
     crontab.latest_in(&config.server.time_zone, Timestamp::MIN, now)
 }
+
+#[cfg(test)]
+mod tests;

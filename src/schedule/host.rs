@@ -39,7 +39,8 @@ pub trait Host {
 
     fn set_handled(&mut self, job: &Name, planned: Timestamp) -> io::Result<()>;
 
-    /// The newest record of the job, whoever started it. Skipped times count as records.
+    /// The newest record of the job, whoever started it. Skipped times count as records. A record is
+    /// `Unfinished` only while its process is alive.
     fn last_run(&mut self, job: &Name) -> io::Result<Option<LastRun>>;
 
     /// Starts one run as a child process, which records itself. It gets SIGTERM when the service stops.

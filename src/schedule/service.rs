@@ -145,20 +145,26 @@ impl<H: Host, C: Clock> Service<H, C> {
         }
         let now = self.clock.now();
         let mut next = None;
+        let mut again = None;
         if let Some(config) = self.config.take() {
             let notes = self.agenda.look(&config, &self.children.jobs(), now);
             self.note(notes);
             self.work_through_queue(&config, now);
-            next = self.agenda.next().map(|(time, _)| time);
+            next = self.agenda.next(now).map(|(time, _)| time);
+            again = self.look_again(&config, now);
             self.config = Some(config);
         }
         let mail = self.deliver_mail(now);
         self.show_status(now);
-        let again = self.agenda.has_pending() && self.children.is_empty();
-        [next, mail, again.then(|| now + LOOK_AGAIN)]
-            .into_iter()
-            .flatten()
-            .min()
+        [next, mail, again].into_iter().flatten().min()
+    }
+
+    fn look_again(&mut self, config: &Config, now: Timestamp) -> Option<Timestamp> {
+        let host = &mut self.host;
+        let running = self.children.jobs();
+        self.agenda
+            .waits_behind_run_by_hand(config, &running, |job| last_run(host, job))
+            .then(|| now + LOOK_AGAIN)
     }
 
     fn work_through_queue(&mut self, config: &Config, now: Timestamp) {
@@ -291,7 +297,7 @@ impl<H: Host, C: Clock> Service<H, C> {
             (None, _) => "job files are wrong; nothing runs until they are mended".to_owned(),
             (Some(config), bad) => {
                 let zone = &config.server.time_zone;
-                let line = status_line(running.keys(), self.agenda.next(), zone, now);
+                let line = status_line(running.keys(), self.agenda.next(now), zone, now);
                 match bad {
                     Some(_) => {
                         format!("{line}; changed job files are wrong, the old ones are in force")

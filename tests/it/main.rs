@@ -2,3 +2,4 @@
 
 mod crontab_lines;
 mod crontab_oracle;
+mod due_year;
