@@ -12,6 +12,7 @@ mod crontab_error;
 mod due;
 mod field;
 mod host;
+mod mail_due;
 mod occurrences;
 mod order;
 mod service;

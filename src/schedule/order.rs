@@ -21,7 +21,7 @@ pub struct Queued<'a> {
 /// The order in which queued jobs are tried: after those they name, then by planned time, then by name.
 ///
 /// Jobs that name each other in a circle are all returned, in the order of time and name.
-pub fn in_order<'a>(mut jobs: Vec<Queued<'a>>) -> Vec<Queued<'a>> {
+pub fn in_order(mut jobs: Vec<Queued<'_>>) -> Vec<Queued<'_>> {
     jobs.sort_by_key(|job| (job.planned, job.name));
     let mut left: BTreeSet<&Name> = jobs.iter().map(|job| job.name).collect();
     let mut ordered = Vec::with_capacity(jobs.len());

@@ -8,6 +8,7 @@ use jiff::{SignedDuration, Timestamp};
 use super::agenda::{Agenda, Decision, Note, Pending};
 use super::children::Children;
 use super::host::{Host, Skipped};
+use super::mail_due::MailDue;
 use super::service_manager::ServiceManager;
 use super::signals::Signals;
 use super::status::status_line;
@@ -31,14 +32,6 @@ enum Phase {
     Stopping,
 }
 
-/// When to try kept mail.
-#[derive(Debug, Clone, Copy)]
-enum Mail {
-    Now,
-    At(Timestamp),
-    NoneKept,
-}
-
 /// `hayloft serve`, with its effects behind a [`Host`] and its time from a [`Clock`].
 pub struct Service<H, C> {
     host: H,
@@ -49,7 +42,7 @@ pub struct Service<H, C> {
     agenda: Agenda,
     children: Children,
     phase: Phase,
-    mail: Mail,
+    mail: MailDue,
     /// When changed files are read.
     reload_at: Option<Instant>,
     /// The diagnostics of which the alarm was raised.
@@ -74,7 +67,7 @@ impl<H: Host, C: Clock> Service<H, C> {
             agenda: Agenda::default(),
             children: Children::default(),
             phase: Phase::Serving,
-            mail: Mail::Now,
+            mail: MailDue::Now,
             reload_at: None,
             bad_files: None,
         })
@@ -90,7 +83,7 @@ impl<H: Host, C: Clock> Service<H, C> {
     pub fn run(mut self) -> io::Result<H> {
         log("settle what was left", self.host.settle_leftovers());
         self.load();
-        self.manager.ready();
+        ServiceManager::ready();
         loop {
             self.reap();
             let until = match self.phase {
@@ -115,7 +108,7 @@ impl<H: Host, C: Clock> Service<H, C> {
                 tracing::info!("stopping");
                 self.phase = Phase::Stopping;
                 self.reload_at = None;
-                self.manager.stopping();
+                ServiceManager::stopping();
                 self.children.terminate();
             }
             Event::Reload if self.phase == Phase::Serving => self.reload(),
@@ -124,7 +117,7 @@ impl<H: Host, C: Clock> Service<H, C> {
             }
             Event::ClockSet => {
                 tracing::info!("the clock was set");
-                self.mail = Mail::Now;
+                self.mail = MailDue::Now;
             }
             Event::Reload | Event::FilesChanged | Event::ChildEnded => {}
         }
@@ -134,7 +127,7 @@ impl<H: Host, C: Clock> Service<H, C> {
         for (job, status) in self.children.reap() {
             tracing::info!("`{job}` ended: {status}");
             log("record the end of a run", self.host.run_ended(&job, status));
-            self.mail = Mail::Now;
+            self.mail = MailDue::Now;
         }
     }
 
@@ -223,7 +216,7 @@ impl<H: Host, C: Clock> Service<H, C> {
             reason,
         };
         log("record a skipped time", self.host.record_skipped(&skipped));
-        self.mail = Mail::Now;
+        self.mail = MailDue::Now;
     }
 
     fn note(&mut self, notes: Vec<Note>) {
@@ -243,10 +236,10 @@ impl<H: Host, C: Clock> Service<H, C> {
 
     fn reload(&mut self) {
         self.reload_at = None;
-        self.manager.reloading();
+        ServiceManager::reloading();
         self.waiter.renew_watch();
         self.load();
-        self.manager.ready();
+        ServiceManager::ready();
     }
 
     fn load(&mut self) {
@@ -266,29 +259,17 @@ impl<H: Host, C: Clock> Service<H, C> {
                 tracing::warn!("job files are wrong, the old ones stay in force:\n{diagnostics}");
                 self.host.bad_files(&diagnostics);
                 self.bad_files = Some(diagnostics);
-                self.mail = Mail::Now;
+                self.mail = MailDue::Now;
             }
             Err(_) => {}
         }
     }
 
     fn deliver_mail(&mut self, now: Timestamp) -> Option<Timestamp> {
-        let due = match self.mail {
-            Mail::Now => true,
-            Mail::At(time) => time <= now,
-            Mail::NoneKept => false,
-        };
-        if due {
-            self.mail = match self.host.deliver_mail_due(now) {
-                // A time that has come already would have us try again and again.
-                Some(time) => Mail::At(time.max(now + LOOK_AGAIN)),
-                None => Mail::NoneKept,
-            };
+        if self.mail.is_due(now) {
+            self.mail = MailDue::after_try(self.host.deliver_mail_due(now), now + LOOK_AGAIN);
         }
-        match self.mail {
-            Mail::At(time) => Some(time),
-            Mail::Now | Mail::NoneKept => None,
-        }
+        self.mail.next_try()
     }
 
     fn show_status(&mut self, now: Timestamp) {

@@ -1,4 +1,4 @@
-//! Tells systemd how the service is, by sd_notify(3). Without systemd nothing is sent.
+//! Tells systemd how the service is, by `sd_notify(3)`. Without systemd nothing is sent.
 
 use std::time::{Duration, Instant};
 
@@ -7,7 +7,7 @@ use sd_notify::NotifyState;
 /// The line to the service manager.
 #[derive(Debug)]
 pub(super) struct ServiceManager {
-    /// Half of `WATCHDOG_USEC`, as sd_watchdog_enabled(3) recommends.
+    /// Half of `WATCHDOG_USEC`, as `sd_watchdog_enabled(3)` recommends.
     beat_every: Option<Duration>,
     next_beat: Option<Instant>,
     status: String,
@@ -23,11 +23,11 @@ impl ServiceManager {
         }
     }
 
-    pub fn ready(&self) {
+    pub fn ready() {
         send(&[NotifyState::Ready]);
     }
 
-    pub fn reloading(&self) {
+    pub fn reloading() {
         // `Type=notify-reload` wants the time with it, see sd_notify(3).
         match NotifyState::monotonic_usec_now() {
             Ok(time) => send(&[NotifyState::Reloading, time]),
@@ -35,7 +35,7 @@ impl ServiceManager {
         }
     }
 
-    pub fn stopping(&self) {
+    pub fn stopping() {
         send(&[NotifyState::Stopping]);
     }
 

@@ -1,7 +1,7 @@
 //! Sleeps until something happens: one poll(2) over signals, a timer and the configuration folder.
 //!
 //! The timer is a timerfd on `CLOCK_REALTIME`, absolute and with `TFD_TIMER_CANCEL_ON_SET`, see
-//! timerfd_create(2): it also wakes the service when the clock is set, and after a suspend. While nothing
+//! `timerfd_create(2)`: it also wakes the service when the clock is set, and after a suspend. While nothing
 //! happens, nothing runs.
 
 use std::io;
