@@ -1,6 +1,12 @@
-//! Tests of whole rooms and of the program, against things outside the project.
+//! End-to-end tests: one binary, a topic a file.
 
+mod crontab_lines;
+mod crontab_oracle;
+mod due_year;
 mod mail;
+mod scripted_host;
+mod serve_loop;
+mod serve_process;
 mod smtp;
 mod smtp_listener;
 mod smtp_outbox;

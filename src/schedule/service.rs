@@ -1,0 +1,312 @@
+//! The loop of `hayloft serve`: starts jobs at their times, one thread, no polling.
+
+use std::io;
+use std::time::{Duration, Instant};
+
+use jiff::{SignedDuration, Timestamp};
+
+use super::agenda::{Agenda, Decision, Note, Pending};
+use super::children::Children;
+use super::host::{Host, Skipped};
+use super::mail_due::MailDue;
+use super::service_manager::ServiceManager;
+use super::signals::Signals;
+use super::status::status_line;
+use super::wait::{Event, Waiter};
+use super::watch::ConfigWatch;
+use super::{LastRun, Punctuality};
+use crate::jobs::{Config, Name};
+use crate::record::{Outcome, Trigger};
+use crate::system::clock::Clock;
+
+/// Changed files are read when nothing has changed for this long: an editor saves in several steps.
+const SETTLE: Duration = Duration::from_secs(1);
+
+/// How soon to look again at what gives no sign when it ends: a run by hand, mail that cannot wait.
+const LOOK_AGAIN: SignedDuration = SignedDuration::from_mins(1);
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Phase {
+    Serving,
+    /// Waiting for the runs that were asked to stop.
+    Stopping,
+}
+
+/// `hayloft serve`, with its effects behind a [`Host`] and its time from a [`Clock`].
+pub struct Service<H, C> {
+    host: H,
+    clock: C,
+    waiter: Waiter,
+    manager: ServiceManager,
+    config: Option<Config>,
+    agenda: Agenda,
+    children: Children,
+    phase: Phase,
+    mail: MailDue,
+    /// When changed files are read.
+    reload_at: Option<Instant>,
+    /// The diagnostics of which the alarm was raised.
+    bad_files: Option<String>,
+}
+
+impl<H: Host, C: Clock> Service<H, C> {
+    pub fn new(host: H, clock: C, signals: Signals) -> io::Result<Self> {
+        let watch = match ConfigWatch::new(host.config_folder()) {
+            Ok(watch) => Some(watch),
+            Err(error) => {
+                tracing::warn!("changed files are read only after a reload: no inotify: {error}");
+                None
+            }
+        };
+        Ok(Self {
+            waiter: Waiter::new(signals, watch)?,
+            host,
+            clock,
+            manager: ServiceManager::from_environment(),
+            config: None,
+            agenda: Agenda::default(),
+            children: Children::default(),
+            phase: Phase::Serving,
+            mail: MailDue::Now,
+            reload_at: None,
+            bad_files: None,
+        })
+    }
+
+    /// Serves until SIGTERM or SIGINT, then stops the runs and gives the host back.
+    ///
+    /// Files that are wrong at the start are an alarm, not an end: jobs are taken up, and missed times
+    /// caught up with, once the files are mended.
+    ///
+    /// # Errors
+    /// When the kernel refuses to wait. Everything else is logged or recorded, and the service goes on.
+    pub fn run(mut self) -> io::Result<H> {
+        log("settle what was left", self.host.settle_leftovers());
+        self.load();
+        ServiceManager::ready();
+        loop {
+            self.reap();
+            let until = match self.phase {
+                Phase::Serving => self.serve(),
+                Phase::Stopping if self.children.is_empty() => return Ok(self.host),
+                Phase::Stopping => None,
+            };
+            let deadline = [self.manager.beat(Instant::now()), self.reload_at];
+            let system = until.map(|time| self.clock.to_system(time));
+            for event in self
+                .waiter
+                .wait(system, deadline.into_iter().flatten().min())?
+            {
+                self.heed(event);
+            }
+        }
+    }
+
+    fn heed(&mut self, event: Event) {
+        match event {
+            Event::Terminate => {
+                tracing::info!("stopping");
+                self.phase = Phase::Stopping;
+                self.reload_at = None;
+                ServiceManager::stopping();
+                self.children.terminate();
+            }
+            Event::Reload if self.phase == Phase::Serving => self.reload(),
+            Event::FilesChanged if self.phase == Phase::Serving => {
+                self.reload_at = Some(Instant::now() + SETTLE);
+            }
+            Event::ClockSet => {
+                tracing::info!("the clock was set");
+                self.mail = MailDue::Now;
+            }
+            Event::Reload | Event::FilesChanged | Event::ChildEnded => {}
+        }
+    }
+
+    fn reap(&mut self) {
+        for (job, status) in self.children.reap() {
+            tracing::info!("`{job}` ended: {status}");
+            log("record the end of a run", self.host.run_ended(&job, status));
+            self.mail = MailDue::Now;
+        }
+    }
+
+    /// Does everything that is due; gives the next time to look.
+    fn serve(&mut self) -> Option<Timestamp> {
+        if self.reload_at.is_some_and(|time| time <= Instant::now()) {
+            self.reload();
+        }
+        let now = self.clock.now();
+        let mut next = None;
+        let mut again = None;
+        if let Some(config) = self.config.take() {
+            let notes = self.agenda.look(&config, &self.children.jobs(), now);
+            self.note(notes);
+            self.work_through_queue(&config, now);
+            next = self.agenda.next(now).map(|(time, _)| time);
+            again = self.look_again(&config, now);
+            self.config = Some(config);
+        }
+        let mail = self.deliver_mail(now);
+        self.show_status(now);
+        [next, mail, again].into_iter().flatten().min()
+    }
+
+    fn look_again(&mut self, config: &Config, now: Timestamp) -> Option<Timestamp> {
+        let host = &mut self.host;
+        let running = self.children.jobs();
+        self.agenda
+            .waits_behind_run_by_hand(config, &running, |job| last_run(host, job))
+            .then(|| now + LOOK_AGAIN)
+    }
+
+    fn work_through_queue(&mut self, config: &Config, now: Timestamp) {
+        loop {
+            let host = &mut self.host;
+            let decision = self
+                .agenda
+                .decide(config, &self.children.jobs(), now, |job| {
+                    last_run(host, job)
+                });
+            match decision {
+                None => return,
+                Some(Decision::Start { job, pending }) => self.start(config, &job, pending),
+                Some(Decision::Refuse {
+                    job,
+                    planned,
+                    reason,
+                }) => {
+                    self.agenda.take(&job);
+                    self.skip(job, planned, Outcome::Waiting, reason);
+                }
+            }
+        }
+    }
+
+    /// The planned time is stored after the process was started: should the power fail in between, the
+    /// job runs once more, which does less harm than a night without a run.
+    fn start(&mut self, config: &Config, job: &Name, pending: Pending) {
+        let planned = pending.planned;
+        let trigger = match pending.punctuality {
+            Punctuality::OnTime => Trigger::Schedule { planned },
+            Punctuality::CatchUp => Trigger::CatchUp { planned },
+        };
+        self.agenda.take(job);
+        match self.host.start_run(job, trigger) {
+            Ok(child) => {
+                tracing::info!("`{job}` started, planned for {planned}");
+                let drive = config.jobs[job].drive.clone();
+                self.children.add(job.clone(), drive, child);
+                log("store a handled time", self.host.set_handled(job, planned));
+            }
+            Err(error) => {
+                let reason = format!("the run could not be started: {error}");
+                self.skip(job.clone(), planned, Outcome::Failed, reason);
+            }
+        }
+    }
+
+    fn skip(&mut self, job: Name, planned: Timestamp, outcome: Outcome, reason: String) {
+        tracing::warn!("`{job}` did not run at {planned}: {reason}");
+        log("store a handled time", self.host.set_handled(&job, planned));
+        let skipped = Skipped {
+            job,
+            planned,
+            outcome,
+            reason,
+        };
+        log("record a skipped time", self.host.record_skipped(&skipped));
+        self.mail = MailDue::Now;
+    }
+
+    fn note(&mut self, notes: Vec<Note>) {
+        for note in notes {
+            match note {
+                Note::Handled { job, time } => {
+                    log("store a handled time", self.host.set_handled(&job, time));
+                }
+                Note::Missed { job, planned } => {
+                    let reason = "its time passed while the server was off or asleep, or another \
+                        run of it was going on, and `catch_up` is false";
+                    self.skip(job, planned, Outcome::Missed, reason.to_owned());
+                }
+            }
+        }
+    }
+
+    fn reload(&mut self) {
+        self.reload_at = None;
+        ServiceManager::reloading();
+        self.waiter.renew_watch();
+        self.load();
+        ServiceManager::ready();
+    }
+
+    fn load(&mut self) {
+        match self.host.load() {
+            Ok(config) => {
+                let now = self.clock.now();
+                let host = &mut self.host;
+                let notes = self
+                    .agenda
+                    .reload(self.config.as_ref(), &config, now, |job| stored(host, job));
+                self.note(notes);
+                tracing::info!("{} jobs loaded", config.jobs.len());
+                self.config = Some(config);
+                self.bad_files = None;
+            }
+            Err(diagnostics) if self.bad_files.as_ref() != Some(&diagnostics) => {
+                tracing::warn!("job files are wrong, the old ones stay in force:\n{diagnostics}");
+                self.host.bad_files(&diagnostics);
+                self.bad_files = Some(diagnostics);
+                self.mail = MailDue::Now;
+            }
+            Err(_) => {}
+        }
+    }
+
+    fn deliver_mail(&mut self, now: Timestamp) -> Option<Timestamp> {
+        if self.mail.is_due(now) {
+            self.mail = MailDue::after_try(self.host.deliver_mail_due(now), now + LOOK_AGAIN);
+        }
+        self.mail.next_try()
+    }
+
+    fn show_status(&mut self, now: Timestamp) {
+        let running = self.children.jobs();
+        let status = match (&self.config, &self.bad_files) {
+            (None, _) => "job files are wrong; nothing runs until they are mended".to_owned(),
+            (Some(config), bad) => {
+                let zone = &config.server.time_zone;
+                let line = status_line(running.keys(), self.agenda.next(now), zone, now);
+                match bad {
+                    Some(_) => {
+                        format!("{line}; changed job files are wrong, the old ones are in force")
+                    }
+                    None => line,
+                }
+            }
+        };
+        self.manager.status(status);
+    }
+}
+
+fn stored<H: Host>(host: &mut H, job: &Name) -> Option<Timestamp> {
+    host.handled(job).unwrap_or_else(|error| {
+        tracing::warn!("cannot read when `{job}` was last handled: {error}");
+        None
+    })
+}
+
+fn last_run<H: Host>(host: &mut H, job: &Name) -> Option<LastRun> {
+    host.last_run(job).unwrap_or_else(|error| {
+        tracing::warn!("cannot read the last run of `{job}`: {error}");
+        None
+    })
+}
+
+fn log(what: &str, result: io::Result<()>) {
+    if let Err(error) = result {
+        tracing::warn!("cannot {what}: {error}");
+    }
+}
