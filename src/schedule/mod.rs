@@ -2,4 +2,4 @@
 
 mod crontab;
 
-pub use crontab::Crontab;
+pub use crontab::{Crontab, CrontabError};
