@@ -1,6 +1,11 @@
 //! `encrypt`: with what an archive or export is closed (age v1, C2SP age specification).
 
 use std::path::PathBuf;
+use std::str::FromStr as _;
+
+use super::Mistake;
+use super::path_text::read_secret_file;
+use super::reading::{Table, Value};
 
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Encrypt {
@@ -8,4 +13,83 @@ pub enum Encrypt {
     Passphrase(PathBuf),
     /// Public keys, `age1…`.
     Recipients(Vec<String>),
+}
+
+impl Encrypt {
+    pub const EXPECTED: &str =
+        "{ passphrase_file = \"/etc/hayloft/passphrase\" } or { recipients = [\"age1…\"] }";
+    const RECIPIENT: &str = "age public keys, which begin with `age1` and have 62 characters";
+
+    pub(super) fn read(table: &mut Table<'_>) -> Option<Self> {
+        let mut table = table.take("encrypt")?.table("`encrypt`", Self::EXPECTED)?;
+        let both = table.holds("passphrase_file") && table.holds("recipients");
+        let neither = !table.holds("passphrase_file") && !table.holds("recipients");
+        if both || neither {
+            let how = if both { "both" } else { "neither" };
+            let message = format!("`encrypt` has {how} of `passphrase_file` and `recipients`");
+            table
+                .findings
+                .error(&table.range, Mistake::new(message).allowed(Self::EXPECTED));
+        }
+        let passphrase = read_secret_file(&mut table, "passphrase_file").map(Self::Passphrase);
+        let recipients = table.take("recipients").and_then(|v| recipients(&v));
+        table.finish();
+        passphrase.or(recipients.map(Self::Recipients))
+    }
+}
+
+fn recipients(value: &Value<'_>) -> Option<Vec<String>> {
+    let keys = value.list_of(Encrypt::RECIPIENT, recipient)?;
+    if value
+        .list(Encrypt::RECIPIENT)
+        .is_some_and(|list| list.is_empty())
+    {
+        value.refuse(
+            Mistake::new("`recipients` is empty: nobody could open the copies")
+                .allowed(Encrypt::RECIPIENT),
+        );
+    }
+    Some(keys)
+}
+
+fn recipient(text: &str) -> Result<String, Mistake> {
+    if text.starts_with("AGE-SECRET-KEY-") {
+        return Err(Mistake::new("this is a secret key, and a recipient is a public one").help(
+            "take it out of this file, and write the public key that `age-keygen -y KEYFILE` prints",
+        ));
+    }
+    match age::x25519::Recipient::from_str(text) {
+        Ok(_) => Ok(text.to_owned()),
+        Err(_) if text.starts_with("age1") => Err(Mistake::new(format!(
+            "`{text}` is damaged: its checksum is wrong"
+        ))
+        .help("copy the whole key again: `age-keygen -y KEYFILE` prints it")),
+        Err(_) => Err(Mistake::new(format!("`{text}` is no age public key"))),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_published_recipient_is_accepted_and_one_wrong_letter_is_not() {
+        // The recipient in the README of age (github.com/FiloSottile/age), from memory; its checksum vouches for it.
+        let key = "age1ql3z7hjy54pw3hyww5ayyfg7zqgvc7w3j2elw8zmrj2kg5sfn9aqmcac8p";
+        assert_eq!(recipient(key).unwrap(), key);
+        let wrong = key.replace("hjy54", "hjy55");
+        assert!(recipient(&wrong).unwrap_err().message.contains("damaged"));
+        assert!(
+            recipient("ines")
+                .unwrap_err()
+                .message
+                .contains("no age public key")
+        );
+    }
+
+    #[test]
+    fn a_secret_key_is_refused_without_being_repeated() {
+        let mistake = recipient("AGE-SECRET-KEY-1CLAY").unwrap_err();
+        assert!(!mistake.to_string().contains("CLAY"));
+    }
 }

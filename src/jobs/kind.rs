@@ -2,7 +2,8 @@
 
 use std::path::PathBuf;
 
-use super::{Encrypt, Size};
+use super::reading::nearest;
+use super::{Encrypt, Mistake, Size};
 
 /// The word in a job file.
 #[derive(
@@ -89,6 +90,20 @@ impl KindName {
         Self::Database,
         Self::Settings,
     ];
+
+    pub const EXPECTED: &str = "history, mirror, archive, clone, directory, database, settings";
+
+    /// The kind a job file names.
+    pub fn parse(text: &str) -> Result<Self, Mistake> {
+        Self::ALL
+            .into_iter()
+            .find(|kind| kind.word() == text)
+            .ok_or_else(|| {
+                Mistake::new(format!("`{text}` is no kind of job"))
+                    .allowed(Self::EXPECTED)
+                    .nearest(nearest(text, Self::ALL.map(Self::word)))
+            })
+    }
 
     pub fn word(self) -> &'static str {
         match self {

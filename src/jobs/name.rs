@@ -2,6 +2,8 @@
 
 use std::fmt;
 
+use super::Mistake;
+
 #[derive(
     Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
 )]
@@ -26,6 +28,28 @@ impl Name {
         }
     }
 
+    /// As `parse`, with what is wrong and the nearest right name.
+    pub fn read(text: &str) -> Result<Self, Mistake> {
+        Self::parse(text).map_err(|expected| {
+            Mistake::new(format!(
+                "`{text}` cannot be a name: it becomes a folder on drives"
+            ))
+            .allowed(expected)
+            .nearest(Self::near(text))
+        })
+    }
+
+    /// `Inès's Laptop` is near `in-s-s-laptop`: letters are made small, the rest becomes `-`.
+    fn near(text: &str) -> Option<String> {
+        let small = |c: char| match c.to_ascii_lowercase() {
+            c @ ('a'..='z' | '0'..='9' | '-' | '_') => c,
+            _ => '-',
+        };
+        let near: String = text.chars().map(small).collect();
+        let near = near.trim_matches(['-', '_']);
+        Self::parse(near).ok().map(String::from)
+    }
+
     pub fn as_str(&self) -> &str {
         &self.0
     }
@@ -47,5 +71,32 @@ impl TryFrom<String> for Name {
 impl From<Name> for String {
     fn from(name: Name) -> Self {
         name.0
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn a_wrong_name_is_told_with_the_nearest_right_one() {
+        let mistake = Name::read("Ines Laptop").unwrap_err();
+        assert_eq!(mistake.nearest.as_deref(), Some("ines-laptop"));
+        assert_eq!(Name::read("...").unwrap_err().nearest, None);
+        assert_eq!(Name::read("").unwrap_err().nearest, None);
+    }
+
+    proptest! {
+        #[test]
+        fn a_name_reads_back_and_stays_within_one_path_component(text in ".{0,70}") {
+            if let Ok(name) = Name::parse(&text) {
+                prop_assert_eq!(name.to_string(), text.clone());
+                prop_assert!(!text.contains(['/', '.', '\0']) && !text.is_empty());
+            }
+            if let Some(near) = Name::near(&text) {
+                prop_assert!(Name::parse(&near).is_ok());
+            }
+        }
     }
 }

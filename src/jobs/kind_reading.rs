@@ -1,0 +1,174 @@
+//! The keys that only one kind of job has, read into its [`Kind`].
+
+use std::path::{Path, PathBuf};
+
+use super::choice::choose;
+use super::path_text::{ABSOLUTE, absolute_path, relative_file};
+use super::reading::{Table, Value};
+use super::{CloneTarget, Encrypt, Engine, Kind, KindName, Mistake, Size};
+
+/// `None` when a key of the kind is wrong or missing.
+pub fn read_kind(kind: KindName, table: &mut Table<'_>) -> Option<Kind> {
+    Some(match kind {
+        KindName::History => Kind::History,
+        KindName::Mirror => Kind::Mirror,
+        KindName::Archive => Kind::Archive {
+            encrypt: Encrypt::read(table),
+        },
+        KindName::Clone => Kind::Clone {
+            target: table
+                .require("target", TARGET)
+                .and_then(|value| target(&value))?,
+        },
+        KindName::Directory => directory(table)?,
+        KindName::Database => database(table)?,
+        KindName::Settings => Kind::Settings {
+            encrypt: Encrypt::read(table),
+        },
+    })
+}
+
+const TARGET: &str =
+    "{ disk = \"/dev/disk/by-id/…\" } or { image = \"kiln.img\", size = \"64 GB\" }";
+const DISK: &str = "a disk by its stable name, such as \"/dev/disk/by-id/ata-SPARE_1234\"";
+const IMAGE: &str = "the name of a file on the drive, such as \"kiln.img\"";
+
+fn target(value: &Value<'_>) -> Option<CloneTarget> {
+    let mut table = value.table("`target`", TARGET)?;
+    let (disk, image) = (table.holds("disk"), table.holds("image"));
+    let target = match (disk, image) {
+        (true, false) => table
+            .optional("disk", DISK, stable_disk)
+            .map(CloneTarget::Disk),
+        (false, true) => {
+            let file = table.optional("image", IMAGE, relative_file);
+            let size = table.required("size", Size::EXPECTED, Size::parse_some);
+            file.zip(size)
+                .map(|(file, size)| CloneTarget::Image { file, size })
+        }
+        _ => {
+            let how = if disk { "both" } else { "neither" };
+            value.refuse(
+                Mistake::new(format!("`target` has {how} of `disk` and `image`")).allowed(TARGET),
+            );
+            for key in ["disk", "image", "size"] {
+                table.take(key);
+            }
+            None
+        }
+    };
+    table.finish_explaining(|key| {
+        (key == "size")
+            .then(|| Mistake::new("`size` belongs to an image: a disk has its own").allowed(TARGET))
+    });
+    target
+}
+
+/// `/dev/sdb` is another disk after the next start, and a clone overwrites all of it.
+fn stable_disk(text: &str) -> Result<PathBuf, Mistake> {
+    let path = absolute_path(text)?;
+    let parent = path.parent();
+    if parent == Some(Path::new("/dev/disk/by-id")) {
+        return Ok(path);
+    }
+    Err(
+        Mistake::new(format!("`{text}` may be another disk after the next start"))
+            .help("`ls -l /dev/disk/by-id` shows the name that stays"),
+    )
+}
+
+fn directory(table: &mut Table<'_>) -> Option<Kind> {
+    let service = table
+        .require("service", "such as \"slapd\"")
+        .and_then(|value| {
+            value.parse(
+                "the name of the directory service, such as \"slapd\"",
+                some_text,
+            )
+        });
+    let databases = table
+        .require(
+            "databases",
+            "such as [\"config\", \"dc=studio,dc=example\"]",
+        )
+        .and_then(|value| databases(&value));
+    let encrypt = Encrypt::read(table);
+    Some(Kind::Directory {
+        service: service?,
+        databases: databases?,
+        encrypt,
+    })
+}
+
+const DATABASES: &str = "\"config\" and suffixes, such as [\"config\", \"dc=studio,dc=example\"]";
+
+fn databases(value: &Value<'_>) -> Option<Vec<String>> {
+    let names = value.list_of(DATABASES, some_text)?;
+    if value.list(DATABASES).is_some_and(|list| list.is_empty()) {
+        value.refuse(
+            Mistake::new("`databases` is empty: nothing would be exported").allowed(DATABASES),
+        );
+    }
+    Some(names)
+}
+
+fn database(table: &mut Table<'_>) -> Option<Kind> {
+    let engines = [
+        ("postgresql", EngineName::Postgresql),
+        ("mariadb", EngineName::Mariadb),
+        ("sqlite", EngineName::Sqlite),
+    ];
+    let engine = table
+        .require("engine", "postgresql, mariadb or sqlite")
+        .and_then(|value| choose(&value, &engines));
+    let name = table.take("name");
+    let file = table.take("file");
+    let encrypt = Encrypt::read(table);
+    let name_text = name
+        .as_ref()
+        .and_then(|v| v.parse("the name of one database", some_text));
+    let file_path = file.as_ref().and_then(|v| v.parse(ABSOLUTE, absolute_path));
+    let engine = match engine? {
+        EngineName::Sqlite => {
+            refuse_key(name.as_ref(), "sqlite has a `file`, not a `name`");
+            if file.is_none() {
+                table.miss("file", "add the absolute path of the database file");
+            }
+            Engine::Sqlite { file: file_path? }
+        }
+        server => {
+            refuse_key(
+                file.as_ref(),
+                "only sqlite has a `file`; a database server has a `name`",
+            );
+            match server {
+                EngineName::Mariadb => Engine::Mariadb { name: name_text },
+                _ => Engine::Postgresql { name: name_text },
+            }
+        }
+    };
+    Some(Kind::Database { engine, encrypt })
+}
+
+#[derive(Clone, Copy)]
+enum EngineName {
+    Postgresql,
+    Mariadb,
+    Sqlite,
+}
+
+fn refuse_key(value: Option<&Value<'_>>, message: &str) {
+    if let Some(value) = value {
+        value.refuse(
+            Mistake::new(message).allowed("`name` with postgresql and mariadb, `file` with sqlite"),
+        );
+    }
+}
+
+/// Text that can stand as an argument of its own and is not taken for an option.
+fn some_text(text: &str) -> Result<String, Mistake> {
+    if text.is_empty() || text.starts_with('-') || text.contains(char::is_control) {
+        return Err(Mistake::new(format!("`{text}` is no name")));
+    }
+    Ok(text.to_owned())
+}
