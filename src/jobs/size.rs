@@ -199,25 +199,3 @@ mod tests {
         }
     }
 }
-
-impl std::fmt::Display for Size {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        const UNITS: [(u64, &str); 4] = [
-            (1_000_000_000_000, "TB"),
-            (1_000_000_000, "GB"),
-            (1_000_000, "MB"),
-            (1000, "kB"),
-        ];
-        for (unit, name) in UNITS {
-            if self.0 >= unit {
-                let tenths = u128::from(self.0) * 10 / u128::from(unit);
-                let words = match tenths % 10 {
-                    0 => format!("{} {name}", tenths / 10),
-                    tenth => format!("{}.{tenth} {name}", tenths / 10),
-                };
-                return f.pad(&words);
-            }
-        }
-        f.pad(&format!("{} B", self.0))
-    }
-}

@@ -14,7 +14,7 @@ mod retire;
 mod step;
 mod stop;
 
-pub use argv::Argv;
+pub use argv::{Argv, quote};
 pub use check_changes::check_changes;
 pub use facts::{DriveState, Facts, HiddenPath, SourceState, Space};
 pub use landing::{Base, Landing};

@@ -8,6 +8,7 @@
 mod amounts;
 mod generations_text;
 mod json;
+mod read_me_first;
 mod run_html;
 mod run_text;
 mod run_words;
@@ -26,6 +27,7 @@ mod wrap;
 pub use amounts::{age, bytes, count, date, date_time, seconds, time};
 pub use generations_text::{GenerationFacts, generations_text};
 pub use json::{to_json_line, to_json_pretty};
+pub use read_me_first::read_me_first;
 pub use run_html::run_report_html;
 pub use run_text::{run_in_full_text, run_report_text};
 pub use run_words::{Block, Detail, RunWords, Section, StepWords};

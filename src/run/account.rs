@@ -26,24 +26,30 @@ impl Account {
     /// For a run: what one list lacks is put into the other. Without the drive, only the record speaks.
     pub fn of_run(store: &Store, asked: Asked, listing: Option<&Listing>) -> Self {
         let (server, job, drive) = (asked.server, &asked.job.name, &asked.drive.name);
-        let recorded = store.generations_and_retired(drive, server, job).unwrap_or_else(|error| {
-            warn!("{error}");
-            Vec::new()
-        });
+        let recorded = store
+            .generations_and_retired(drive, server, job)
+            .unwrap_or_else(|error| {
+                warn!("{error}");
+                Vec::new()
+            });
         let Some(listing) = listing else {
             return Self {
                 known: recorded,
                 ..Self::default()
             };
         };
-        let mut account = Self::reconciled(asked, &recorded, listing, |reconciled| bring_in(store, asked, reconciled));
+        let mut account = Self::reconciled(asked, &recorded, listing, |reconciled| {
+            bring_in(store, asked, reconciled)
+        });
         account.notes.extend(listing.troubles.iter().cloned());
         account
     }
 
     /// For a dry run: the drive alone, and nothing is written.
     pub fn of_drive(asked: Asked, listing: Option<&Listing>) -> Self {
-        listing.map_or_else(Self::default, |listing| Self::reconciled(asked, &[], listing, |_| Ok(())))
+        listing.map_or_else(Self::default, |listing| {
+            Self::reconciled(asked, &[], listing, |_| Ok(()))
+        })
     }
 
     fn reconciled(

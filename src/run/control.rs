@@ -24,7 +24,10 @@ impl Cut {
             Self::Signal => Stop::new(Outcome::Stopped, "the run was told to stop")
                 .advise("what was copied so far is kept aside and used by the next run"),
             Self::TimedOut(limit) => {
-                let reason = format!("the run took longer than its timeout of {} s", limit.as_secs());
+                let reason = format!(
+                    "the run took longer than its timeout of {} s",
+                    limit.as_secs()
+                );
                 Stop::new(Outcome::TimedOut, reason)
                     .advise("what was copied so far is kept aside and used by the next run")
                     .advise("if the copy needs the time, raise `timeout` in the job file")

@@ -5,7 +5,10 @@ use std::io;
 use std::os::fd::{AsRawFd, BorrowedFd, OwnedFd};
 use std::path::{Path, PathBuf};
 
-use rustix::fs::{AtFlags, FileType, Mode, OFlags, RenameFlags, fsync, mkdirat, openat, renameat_with, statat, syncfs, unlinkat};
+use rustix::fs::{
+    AtFlags, FileType, Mode, OFlags, RenameFlags, fsync, mkdirat, openat, renameat_with, statat,
+    syncfs, unlinkat,
+};
 use rustix::io::Errno;
 
 use crate::plan::{DriveAct, Landing};
@@ -13,7 +16,10 @@ use crate::system::job_folder::open_below;
 use crate::system::local_drive::HeldDrive;
 use crate::system::mounts::Mounts;
 
-const FOLDER: OFlags = OFlags::RDONLY.union(OFlags::DIRECTORY).union(OFlags::CLOEXEC).union(OFlags::NOFOLLOW);
+const FOLDER: OFlags = OFlags::RDONLY
+    .union(OFlags::DIRECTORY)
+    .union(OFlags::CLOEXEC)
+    .union(OFlags::NOFOLLOW);
 
 /// Works in one job's folder of a held drive.
 #[derive(Debug, Clone, Copy)]
@@ -56,14 +62,18 @@ impl DriveHands<'_> {
 
     fn rename(self, from: &Path, to: &Path) -> io::Result<()> {
         let folder = self.folder()?;
-        renameat_with(&folder, from, &folder, to, RenameFlags::NOREPLACE).map_err(|error| self.named(error.into(), to))?;
+        renameat_with(&folder, from, &folder, to, RenameFlags::NOREPLACE)
+            .map_err(|error| self.named(error.into(), to))?;
         Ok(fsync(&folder)?)
     }
 
     fn remove(self, path: &Path) -> io::Result<()> {
         let whole = self.landing.path().join(path);
         if let Some(mount) = Mounts::read()?.below(&whole).next() {
-            let words = format!("`{}` is mounted inside what is to be removed; unmount it", mount.point.display());
+            let words = format!(
+                "`{}` is mounted inside what is to be removed; unmount it",
+                mount.point.display()
+            );
             return Err(io::Error::new(io::ErrorKind::ResourceBusy, words));
         }
         let named = |error: io::Error| self.named(error, path);
@@ -86,10 +96,15 @@ impl DriveHands<'_> {
 
 /// A path within the job's folder, never out of it.
 fn split(path: &Path) -> io::Result<(PathBuf, &OsStr)> {
-    let outside = path.components().any(|part| !matches!(part, std::path::Component::Normal(_)));
+    let outside = path
+        .components()
+        .any(|part| !matches!(part, std::path::Component::Normal(_)));
     match (outside, path.parent(), path.file_name()) {
         (false, Some(parent), Some(name)) => Ok((parent.to_owned(), name)),
-        _ => Err(io::Error::new(io::ErrorKind::InvalidInput, "not a path within the job's folder")),
+        _ => Err(io::Error::new(
+            io::ErrorKind::InvalidInput,
+            "not a path within the job's folder",
+        )),
     }
 }
 
@@ -98,7 +113,9 @@ fn remove_entry(folder: &OwnedFd, name: &OsStr) -> io::Result<()> {
     if FileType::from_raw_mode(found.st_mode) != FileType::Directory {
         return Ok(unlinkat(folder, name, AtFlags::empty())?);
     }
-    let path = Path::new("/proc/self/fd").join(folder.as_raw_fd().to_string()).join(name);
+    let path = Path::new("/proc/self/fd")
+        .join(folder.as_raw_fd().to_string())
+        .join(name);
     std::fs::remove_dir_all(path)
 }
 
@@ -108,7 +125,8 @@ fn remove_entry(folder: &OwnedFd, name: &OsStr) -> io::Result<()> {
 /// What the kernel said.
 pub fn replace_file(folder: BorrowedFd, name: &str, text: &[u8]) -> io::Result<()> {
     let new = format!(".{name}.new");
-    let flags = OFlags::WRONLY | OFlags::CREATE | OFlags::TRUNC | OFlags::CLOEXEC | OFlags::NOFOLLOW;
+    let flags =
+        OFlags::WRONLY | OFlags::CREATE | OFlags::TRUNC | OFlags::CLOEXEC | OFlags::NOFOLLOW;
     let mut file = std::fs::File::from(openat(folder, &new, flags, Mode::RUSR | Mode::WUSR)?);
     io::Write::write_all(&mut file, text)?;
     file.sync_all()?;

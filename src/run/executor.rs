@@ -17,7 +17,9 @@ use super::process::{PipelineEnd, Surroundings, length_in, run_pipeline};
 use super::progress::Progress;
 use super::watch::{Watch, full};
 use crate::jobs::On;
-use crate::plan::{Act, CatalogueAct, Landing, Part, Pipeline, Plan, Reading, Step, Stdout, Stop, check_changes};
+use crate::plan::{
+    Act, CatalogueAct, Landing, Part, Pipeline, Plan, Reading, Stdout, Step, Stop, check_changes,
+};
 use crate::record::{Changes, Outcome, StepRecord};
 use crate::system::local_drive::HeldDrive;
 use crate::system::remote_drive::{self, connection_stop, probe};
@@ -52,7 +54,12 @@ pub struct Executor<'a> {
 }
 
 impl<'a> Executor<'a> {
-    pub fn new(plan: &'a Plan, held: Option<&'a HeldDrive>, signal: &'a StopSignal, progress: &'a Progress) -> Self {
+    pub fn new(
+        plan: &'a Plan,
+        held: Option<&'a HeldDrive>,
+        signal: &'a StopSignal,
+        progress: &'a Progress,
+    ) -> Self {
         Self {
             plan,
             held,
@@ -86,7 +93,11 @@ impl<'a> Executor<'a> {
         for command in &commands {
             info!("  {command}");
         }
-        let bytes = self.done.changes.filter(|_| step.part == Part::Copy).map(|changes| changes.new_bytes);
+        let bytes = self
+            .done
+            .changes
+            .filter(|_| step.part == Part::Copy)
+            .map(|changes| changes.new_bytes);
         self.progress.begin(&step.words, bytes);
         let begun = Instant::now();
         let result = self.perform(step);
@@ -110,7 +121,9 @@ impl<'a> Executor<'a> {
     /// The first trouble is the run's; what follows is told as a note.
     fn fail(&mut self, step: &Step, stop: Stop) {
         if self.done.stop.is_some() {
-            self.done.notes.push(format!("{}: {}", step.words, stop.reason));
+            self.done
+                .notes
+                .push(format!("{}: {}", step.words, stop.reason));
         } else {
             self.done.stop = Some(stop);
         }
@@ -122,7 +135,9 @@ impl<'a> Executor<'a> {
             Act::Drive(act) => {
                 self.still_there()?;
                 let hands = self.hands()?;
-                hands.perform(act).map_err(|error| self.drive_error(&error))?;
+                hands
+                    .perform(act)
+                    .map_err(|error| self.drive_error(&error))?;
                 Ok("done".to_owned())
             }
             Act::Check(check) => {
@@ -138,7 +153,9 @@ impl<'a> Executor<'a> {
     }
 
     fn hands(&self) -> Result<DriveHands<'a>, Stop> {
-        let held = self.held.ok_or_else(|| Stop::new(Outcome::Failed, "the drive is not held"))?;
+        let held = self
+            .held
+            .ok_or_else(|| Stop::new(Outcome::Failed, "the drive is not held"))?;
         Ok(DriveHands {
             held,
             landing: &self.plan.landing,
@@ -165,12 +182,15 @@ impl<'a> Executor<'a> {
     /// A held file system that is no longer mounted must not be counted as a copy.
     fn still_there(&self) -> Result<(), Stop> {
         match self.held {
-            Some(held) if !held.is_still_there() => Err(Watch::new(&self.plan.landing, 0, self.held).lost()),
+            Some(held) if !held.is_still_there() => {
+                Err(Watch::new(&self.plan.landing, 0, self.held).lost())
+            }
             _ => Ok(()),
         }
     }
 
-    fn space(&self) -> Option<crate::plan::Space> {
+    /// What is free on the drive now.
+    pub fn space(&self) -> Option<crate::plan::Space> {
         let landing = &self.plan.landing;
         match (self.held, landing.ssh()) {
             (Some(held), _) => held.space().ok(),
@@ -181,16 +201,24 @@ impl<'a> Executor<'a> {
 
     fn drive_error(&self, error: &io::Error) -> Stop {
         match error.kind() {
-            io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => self.no_room(&error.to_string()),
-            io::ErrorKind::ReadOnlyFilesystem => Stop::new(Outcome::DriveReadOnly, error.to_string())
-                .advise("the kernel may have found the file system damaged: look at `dmesg`"),
+            io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
+                self.no_room(&error.to_string())
+            }
+            io::ErrorKind::ReadOnlyFilesystem => {
+                Stop::new(Outcome::DriveReadOnly, error.to_string())
+                    .advise("the kernel may have found the file system damaged: look at `dmesg`")
+            }
             _ => Stop::new(Outcome::Failed, error.to_string()),
         }
     }
 
     fn no_room(&self, words: &str) -> Stop {
         let mut stop = match self.space() {
-            Some(space) => full(&self.plan.landing.drive, space, self.reserve.max(space.free + 1)),
+            Some(space) => full(
+                &self.plan.landing.drive,
+                space,
+                self.reserve.max(space.free + 1),
+            ),
             None => Stop::new(Outcome::DriveFull, String::new()),
         };
         stop.reason = format!("drive `{}` is full: {words}", self.plan.landing.drive);
@@ -201,14 +229,22 @@ impl<'a> Executor<'a> {
         let mut waits = pipeline.retries.iter();
         loop {
             let mut tally = Tally::default();
-            let end = self.run_once(step, pipeline, &mut tally).map_err(|error| self.drive_error(&error))?;
+            let end = self
+                .run_once(step, pipeline, &mut tally)
+                .map_err(|error| self.drive_error(&error))?;
             if let Some(cut) = &end.cut {
                 return Err(cut.stop());
             }
-            let programs: Vec<String> = pipeline.stages.iter().map(|argv| argv.program.to_string_lossy().into_owned()).collect();
+            let programs: Vec<String> = pipeline
+                .stages
+                .iter()
+                .map(|argv| argv.program.to_string_lossy().into_owned())
+                .collect();
             let verdict = judge(pipeline.reading, &programs, &end.ends, &end.errors);
             self.keep_changes(pipeline, tally);
-            if let (Verdict::Again(words) | Verdict::Unreachable(words), Some(wait)) = (&verdict, waits.next()) {
+            if let (Verdict::Again(words) | Verdict::Unreachable(words), Some(wait)) =
+                (&verdict, waits.next())
+            {
                 warn!("{words}; trying again in {} s", wait.as_secs());
                 self.wait(*wait)?;
                 continue;
@@ -228,7 +264,9 @@ impl<'a> Executor<'a> {
             Verdict::Refused(words) | Verdict::Unreachable(words) | Verdict::Again(words) => {
                 let line = self.plan.landing.ssh();
                 match line {
-                    Some(line) if end.errors.contains("ssh") || end.errors.contains("Host key") => connection_stop(line, &end.errors),
+                    Some(line) if end.errors.contains("ssh") || end.errors.contains("Host key") => {
+                        connection_stop(line, &end.errors)
+                    }
                     _ => Stop::new(Outcome::HostUnreachable, words),
                 }
             }
@@ -269,7 +307,9 @@ impl<'a> Executor<'a> {
         let landing = &self.plan.landing;
         if let Stdout::NewFile(file) = &pipeline.stdout {
             let folder = self.hands().ok().and_then(|hands| hands.folder().ok());
-            return folder.and_then(|folder| length_in(&folder, file).ok()).unwrap_or(0);
+            return folder
+                .and_then(|folder| length_in(&folder, file).ok())
+                .unwrap_or(0);
         }
         let entry = format!("{}.partial", self.plan.form.entry(self.plan.generation));
         let length = |line| remote_drive::length(line, &landing.path().join(entry));
@@ -287,7 +327,12 @@ impl<'a> Executor<'a> {
         Ok(())
     }
 
-    fn run_once(&self, step: &Step, pipeline: &Pipeline, tally: &mut Tally) -> io::Result<PipelineEnd> {
+    fn run_once(
+        &self,
+        step: &Step,
+        pipeline: &Pipeline,
+        tally: &mut Tally,
+    ) -> io::Result<PipelineEnd> {
         let is_post = step.part == Part::Post;
         let own_step = is_post || step.part == Part::Pre;
         let folder: Option<OwnedFd> = match self.hands() {
@@ -296,13 +341,18 @@ impl<'a> Executor<'a> {
         };
         let surroundings = Surroundings {
             folder: folder.as_ref(),
-            env: if own_step { self.step_variables(is_post) } else { Surroundings::for_tools() },
+            env: if own_step {
+                self.step_variables(is_post)
+            } else {
+                Surroundings::for_tools()
+            },
         };
         let control = Control {
             signal: (!is_post).then(|| self.signal.clone()),
             deadline: self.deadline.filter(|_| !is_post),
         };
-        let mut watch = (step.part == Part::Copy).then(|| Watch::new(&self.plan.landing, self.reserve, self.held));
+        let mut watch = (step.part == Part::Copy)
+            .then(|| Watch::new(&self.plan.landing, self.reserve, self.held));
         let mut listener = Listener::new(pipeline.reading, tally, self.progress);
         let progress = self.progress;
         let mut glance = || {
@@ -310,13 +360,29 @@ impl<'a> Executor<'a> {
             watch.as_mut().and_then(Watch::glance)
         };
         let hear = &mut |heard: &Heard| listener.hear(heard);
-        run_pipeline(pipeline, &surroundings, &control.within(step.timeout), hear, &mut glance)
+        run_pipeline(
+            pipeline,
+            &surroundings,
+            &control.within(step.timeout),
+            hear,
+            &mut glance,
+        )
     }
 
     fn step_variables(&self, is_post: bool) -> Vec<(String, String)> {
-        let outcome = self.done.stop.as_ref().map_or(Outcome::Well, |stop| stop.outcome);
-        let outcome = serde_json::to_value(outcome).ok().and_then(|word| word.as_str().map(ToOwned::to_owned));
-        outcome.filter(|_| is_post).map(|word| ("HAYLOFT_OUTCOME".to_owned(), word)).into_iter().collect()
+        let outcome = self
+            .done
+            .stop
+            .as_ref()
+            .map_or(Outcome::Well, |stop| stop.outcome);
+        let outcome = serde_json::to_value(outcome)
+            .ok()
+            .and_then(|word| word.as_str().map(ToOwned::to_owned));
+        outcome
+            .filter(|_| is_post)
+            .map(|word| ("HAYLOFT_OUTCOME".to_owned(), word))
+            .into_iter()
+            .collect()
     }
 }
 

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use jiff::Timestamp;
 use tracing::{error, info, warn};
 
+use super::account::Account;
 use super::catalogue_keeper::CatalogueKeeper;
 use super::control::StopSignal;
 use super::executor::Executor;
@@ -12,7 +13,6 @@ use super::locks::{self, LockError};
 use super::owed::{self, Owed};
 use super::progress::Progress;
 use super::run_log::RunLog;
-use super::account::Account;
 use super::{read_me, retiring, settle, wording};
 use crate::jobs::{Config, Drive, Job, Size};
 use crate::plan::{Allowance, Part, Plan, Stop, make_plan};
@@ -58,7 +58,9 @@ impl Runner<'_> {
         };
         self.begin_log(&mut record);
         self.store.begin_run(&record)?;
-        record.notes.extend(settle::cut_short_runs(self, &job.name, &record.id)?);
+        record
+            .notes
+            .extend(settle::cut_short_runs(self, &job.name, &record.id)?);
         self.go(&wanted, drive, &mut record);
         self.finish(&mut record);
         self.store.finish_run(&record)?;
@@ -111,7 +113,10 @@ impl Runner<'_> {
             Ok(file) => self.log.begin(file),
             Err(error) => record.notes.push(format!("no log could be kept: {error}")),
         }
-        info!("run {} of job `{}` ({})", record.id, record.job, record.kind);
+        info!(
+            "run {} of job `{}` ({})",
+            record.id, record.job, record.kind
+        );
     }
 
     /// Everything between the locks and the record.
@@ -143,7 +148,11 @@ impl Runner<'_> {
             known: account.known,
             server: self.config.server.name.clone(),
             run: record.id.clone(),
-            sources: wanted.job.source.as_ref().map_or(Vec::new(), |source| source.paths().to_vec()),
+            sources: wanted
+                .job
+                .source
+                .as_ref()
+                .map_or(Vec::new(), |source| source.paths().to_vec()),
         };
         if let Err(stop) = self.owe(&plan, record) {
             return wording::tell(record, stop);
@@ -153,11 +162,17 @@ impl Runner<'_> {
         executor.keeper = Some(keeper);
         executor.execute(&plan.steps);
         if let Err(error) = owed::settle(&self.config.server.state_dir, &wanted.job.name) {
-            executor.done.notes.push(format!("cannot strike off the steps that were owed: {error}"));
+            executor.done.notes.push(format!(
+                "cannot strike off the steps that were owed: {error}"
+            ));
         }
         let mut job_use = None;
         if executor.done.stop.is_none() {
-            let asked = retiring::Retiring { job: wanted.job, config: self.config, now: record.started };
+            let asked = retiring::Retiring {
+                job: wanted.job,
+                config: self.config,
+                now: record.started,
+            };
             (record.decisions, job_use) = asked.retire(&mut executor);
             read_me::renew(self.config, drive, &mut executor);
         }
@@ -177,7 +192,8 @@ impl Runner<'_> {
         let owed = Owed::of(&plan.job, &record.id, &plan.steps).filter(|_| has_pre_steps);
         let written = owed.map_or(Ok(()), |owed| owed.write(&self.config.server.state_dir));
         written.map_err(|error| {
-            let reason = format!("cannot write down which steps must follow: {error}; no step was run");
+            let reason =
+                format!("cannot write down which steps must follow: {error}; no step was run");
             Stop::new(Outcome::Failed, reason)
         })
     }
@@ -188,7 +204,11 @@ impl Runner<'_> {
         let job = self.config.jobs.get(&record.job);
         let schedule = job.and_then(|job| job.schedule.as_ref());
         record.next = schedule.and_then(|line| line.next_after(&self.config.server.time_zone, now));
-        info!("ended: {}: {}", record.outcome.map_or("", Outcome::words), record.reason);
+        info!(
+            "ended: {}: {}",
+            record.outcome.map_or("", Outcome::words),
+            record.reason
+        );
         self.log.end();
         if !record.outcome.is_some_and(Outcome::is_well) {
             let path = PathBuf::from(&record.log_file);
@@ -212,7 +232,9 @@ pub fn known_hosts(config: &Config) -> PathBuf {
 pub fn trigger_for(planned: Option<Timestamp>, now: Timestamp) -> Trigger {
     match planned {
         None => Trigger::Hand,
-        Some(planned) if now.duration_since(planned).as_secs() <= ON_TIME_SECONDS => Trigger::Schedule { planned },
+        Some(planned) if now.duration_since(planned).as_secs() <= ON_TIME_SECONDS => {
+            Trigger::Schedule { planned }
+        }
         Some(planned) => Trigger::CatchUp { planned },
     }
 }

@@ -17,7 +17,10 @@ pub struct Lock {
 #[derive(Debug)]
 pub enum LockError {
     /// Somebody else has it: in whose words.
-    Held { what: String, by: String },
+    Held {
+        what: String,
+        by: String,
+    },
     Io(io::Error),
 }
 
@@ -33,7 +36,12 @@ impl std::fmt::Display for LockError {
 /// # Errors
 /// [`LockError::Held`] when another process has it.
 pub fn lock_job(state_dir: &Path, job: &Name, run: &str) -> Result<Lock, LockError> {
-    take(state_dir, &format!("job-{job}"), &format!("job `{job}`"), run)
+    take(
+        state_dir,
+        &format!("job-{job}"),
+        &format!("job `{job}`"),
+        run,
+    )
 }
 
 /// The same drive under two names in the job files is one drive.
@@ -45,25 +53,45 @@ pub fn lock_drive(state_dir: &Path, drive: &Drive, run: &str) -> Result<Lock, Lo
         DrivePlace::Local { uuid, .. } => uuid.to_ascii_lowercase(),
         DrivePlace::Ssh { host, path } => format!("{}-{}-{}", host.host, host.port, path.display()),
     };
-    let safe: String = identity.chars().map(|c| if c.is_ascii_alphanumeric() { c } else { '-' }).collect();
-    take(state_dir, &format!("drive-{safe}"), &format!("drive `{}`", drive.name), run)
+    let safe: String = identity
+        .chars()
+        .map(|c| if c.is_ascii_alphanumeric() { c } else { '-' })
+        .collect();
+    take(
+        state_dir,
+        &format!("drive-{safe}"),
+        &format!("drive `{}`", drive.name),
+        run,
+    )
 }
 
 fn take(state_dir: &Path, file: &str, what: &str, run: &str) -> Result<Lock, LockError> {
     let folder = state_dir.join("locks");
     fs::create_dir_all(&folder).map_err(LockError::Io)?;
     let path = folder.join(format!("{file}.lock"));
-    let open = OpenOptions::new().read(true).write(true).create(true).truncate(false).open(&path);
+    let open = OpenOptions::new()
+        .read(true)
+        .write(true)
+        .create(true)
+        .truncate(false)
+        .open(&path);
     let mut file = open.map_err(LockError::Io)?;
     if flock(&file, FlockOperation::NonBlockingLockExclusive).is_err() {
         let mut by = String::new();
         let _ = file.read_to_string(&mut by);
         return Err(LockError::Held {
             what: what.to_owned(),
-            by: if by.trim().is_empty() { "another process".to_owned() } else { by.trim().to_owned() },
+            by: if by.trim().is_empty() {
+                "another process".to_owned()
+            } else {
+                by.trim().to_owned()
+            },
         });
     }
     let words = format!("run {run} (process {})\n", std::process::id());
-    file.set_len(0).and_then(|()| file.rewind()).and_then(|()| file.write_all(words.as_bytes())).map_err(LockError::Io)?;
+    file.set_len(0)
+        .and_then(|()| file.rewind())
+        .and_then(|()| file.write_all(words.as_bytes()))
+        .map_err(LockError::Io)?;
     Ok(Lock { _file: file })
 }

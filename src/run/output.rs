@@ -84,7 +84,10 @@ mod tests {
 
     #[test]
     fn lines_are_put_together_across_reads_and_progress_counts_as_lines() {
-        assert_eq!(split(&[b"one\ntw", b"o\r 12%\r", b"\nlast"]), ["one", "two", " 12%", "last"]);
+        assert_eq!(
+            split(&[b"one\ntw", b"o\r 12%\r", b"\nlast"]),
+            ["one", "two", " 12%", "last"]
+        );
     }
 
     #[test]

@@ -33,7 +33,9 @@ struct OwedStep {
 impl Owed {
     /// What is owed after a run that was cut short: post steps `on = "always"` and `"failure"`.
     pub fn of(job: &Name, run: &str, steps: &[Step]) -> Option<Self> {
-        let owed = steps.iter().filter(|step| step.part == Part::Post && step.on != On::Success);
+        let owed = steps
+            .iter()
+            .filter(|step| step.part == Part::Post && step.on != On::Success);
         let steps: Vec<OwedStep> = owed.filter_map(OwedStep::of).collect();
         (!steps.is_empty()).then(|| Self {
             job: job.clone(),
@@ -53,7 +55,10 @@ impl Owed {
     pub fn write(&self, state_dir: &Path) -> io::Result<()> {
         let folder = state_dir.join("owed");
         fs::create_dir_all(&folder)?;
-        let (path, new) = (file(state_dir, &self.job), folder.join(format!(".{}.new", self.job)));
+        let (path, new) = (
+            file(state_dir, &self.job),
+            folder.join(format!(".{}.new", self.job)),
+        );
         let mut out = File::create(&new)?;
         out.write_all(&serde_json::to_vec(self)?)?;
         out.sync_all()?;
@@ -73,7 +78,11 @@ pub fn all(state_dir: &Path) -> Vec<Owed> {
         return Vec::new();
     };
     let read = |path: PathBuf| serde_json::from_slice(&fs::read(path).ok()?).ok();
-    entries.flatten().filter(|entry| entry.path().extension().is_some_and(|end| end == "json")).filter_map(|entry| read(entry.path())).collect()
+    entries
+        .flatten()
+        .filter(|entry| entry.path().extension().is_some_and(|end| end == "json"))
+        .filter_map(|entry| read(entry.path()))
+        .collect()
 }
 
 /// Strikes it off, once the post steps ran.
@@ -100,15 +109,27 @@ impl OwedStep {
         let words = std::iter::once(&argv.program).chain(&argv.args);
         Some(Self {
             argv: words.map(|word| word.as_bytes().to_vec()).collect(),
-            env: argv.env.iter().map(|(name, value)| (name.as_bytes().to_vec(), value.as_bytes().to_vec())).collect(),
+            env: argv
+                .env
+                .iter()
+                .map(|(name, value)| (name.as_bytes().to_vec(), value.as_bytes().to_vec()))
+                .collect(),
             timeout_seconds: step.timeout.map(|limit| limit.as_secs()),
         })
     }
 
     fn step(&self) -> Option<Step> {
-        let mut words = self.argv.iter().map(|word| OsString::from_vec(word.clone()));
+        let mut words = self
+            .argv
+            .iter()
+            .map(|word| OsString::from_vec(word.clone()));
         let mut argv = Argv::new(words.next()?).args(words);
-        let pairs = self.env.iter().map(|(name, value)| (OsString::from_vec(name.clone()), OsString::from_vec(value.clone())));
+        let pairs = self.env.iter().map(|(name, value)| {
+            (
+                OsString::from_vec(name.clone()),
+                OsString::from_vec(value.clone()),
+            )
+        });
         argv.env = pairs.collect::<BTreeMap<_, _>>();
         Some(Step {
             words: "post step owed by a run that was cut short".to_owned(),

@@ -29,7 +29,9 @@ pub struct Surroundings<'a> {
 impl Surroundings<'_> {
     /// What we read must not be translated, nor be in the zone of the day.
     pub fn for_tools() -> Vec<(String, String)> {
-        [("LC_ALL", "C"), ("TZ", "UTC")].map(|(name, value)| (name.to_owned(), value.to_owned())).to_vec()
+        [("LC_ALL", "C"), ("TZ", "UTC")]
+            .map(|(name, value)| (name.to_owned(), value.to_owned()))
+            .to_vec()
     }
 }
 
@@ -77,7 +79,10 @@ pub fn run_pipeline(
     };
     watcher.watch(&receiver, hear, glance)?;
     let (cut, errors) = (watcher.cut, watcher.errors.join("\n"));
-    let ends = handles.iter().map(|handle| Ok(system::ended(handle.wait()?.status))).collect::<io::Result<_>>()?;
+    let ends = handles
+        .iter()
+        .map(|handle| Ok(system::ended(handle.wait()?.status)))
+        .collect::<io::Result<_>>()?;
     Ok(PipelineEnd { ends, cut, errors })
 }
 
@@ -100,7 +105,9 @@ impl Starter<'_> {
             match self.start(argv, input.take(), output) {
                 Ok(handle) => handles.push(handle),
                 Err(error) => {
-                    handles.iter().for_each(|handle| signal(handle, Signal::KILL));
+                    handles
+                        .iter()
+                        .for_each(|handle| signal(handle, Signal::KILL));
                     let words = format!("cannot start `{}`: {error}", argv.program.display());
                     return Err(io::Error::new(error.kind(), words));
                 }
@@ -128,7 +135,10 @@ impl Starter<'_> {
     fn start(&self, argv: &Argv, input: Option<OwnedFd>, output: OwnedFd) -> io::Result<Handle> {
         let (errors, error_end) = pipe_with(PipeFlags::CLOEXEC)?;
         listen(errors, self.sender.clone(), Heard::Error);
-        let mut expression = duct::cmd(&argv.program, &argv.args).stdout_file(output).stderr_file(error_end).unchecked();
+        let mut expression = duct::cmd(&argv.program, &argv.args)
+            .stdout_file(output)
+            .stderr_file(error_end)
+            .unchecked();
         expression = match input {
             Some(file) => expression.stdin_file(file),
             None => expression.stdin_null(),
@@ -151,27 +161,46 @@ impl Starter<'_> {
 fn bind_to_this_process(command: &mut std::process::Command) -> io::Result<()> {
     use std::os::unix::process::CommandExt;
     command.process_group(0);
-    #[expect(unsafe_code, reason = "the hook runs between fork and exec; prctl(2) is a plain system call, safe there")]
+    #[expect(
+        unsafe_code,
+        reason = "the hook runs between fork and exec; prctl(2) is a plain system call, safe there"
+    )]
     // SAFETY: the hook allocates nothing, takes no lock and only makes one system call.
     unsafe {
-        command.pre_exec(|| Ok(rustix::process::set_parent_process_death_signal(Some(Signal::TERM))?));
+        command.pre_exec(|| {
+            Ok(rustix::process::set_parent_process_death_signal(Some(
+                Signal::TERM,
+            ))?)
+        });
     }
     Ok(())
 }
 
-fn open_in(surroundings: &Surroundings, file: &std::path::Path, flags: OFlags) -> io::Result<OwnedFd> {
+fn open_in(
+    surroundings: &Surroundings,
+    file: &std::path::Path,
+    flags: OFlags,
+) -> io::Result<OwnedFd> {
     let flags = flags | OFlags::CLOEXEC | OFlags::NOFOLLOW;
     let mode = Mode::RUSR | Mode::WUSR;
     let opened = match surroundings.folder {
         Some(folder) => openat(folder, file, flags, mode),
         None => rustix::fs::open(file, flags, mode),
     };
-    opened.map_err(|error| io::Error::new(io::Error::from(error).kind(), format!("cannot open `{}`: {error}", file.display())))
+    opened.map_err(|error| {
+        io::Error::new(
+            io::Error::from(error).kind(),
+            format!("cannot open `{}`: {error}", file.display()),
+        )
+    })
 }
 
 /// Signals the group that a stage leads.
 fn signal(handle: &Handle, signal: Signal) {
-    let pids = handle.pids().into_iter().filter_map(|pid| i32::try_from(pid).ok());
+    let pids = handle
+        .pids()
+        .into_iter()
+        .filter_map(|pid| i32::try_from(pid).ok());
     for pid in pids.filter_map(Pid::from_raw) {
         // gone already is as good
         let _ = kill_process_group(pid, signal);
@@ -236,14 +265,18 @@ impl Watcher<'_> {
     fn look_for_cut(&mut self, outside: Option<Cut>) {
         if let Some(kill_at) = self.kill_at {
             if Instant::now() >= kill_at {
-                self.handles.iter().for_each(|handle| signal(handle, Signal::KILL));
+                self.handles
+                    .iter()
+                    .for_each(|handle| signal(handle, Signal::KILL));
             }
             return;
         }
         if let Some(cut) = self.control.cut().or(outside) {
             self.cut = Some(cut);
             self.kill_at = Some(Instant::now() + GRACE);
-            self.handles.iter().for_each(|handle| signal(handle, Signal::TERM));
+            self.handles
+                .iter()
+                .for_each(|handle| signal(handle, Signal::TERM));
         }
     }
 
@@ -259,6 +292,11 @@ impl Watcher<'_> {
 
 /// The length of a file in the job's folder.
 pub fn length_in(folder: &OwnedFd, name: &std::path::Path) -> io::Result<u64> {
-    let file = File::from(openat(folder, name, OFlags::RDONLY | OFlags::CLOEXEC | OFlags::NOFOLLOW, Mode::empty())?);
+    let file = File::from(openat(
+        folder,
+        name,
+        OFlags::RDONLY | OFlags::CLOEXEC | OFlags::NOFOLLOW,
+        Mode::empty(),
+    )?);
     Ok(file.metadata()?.len())
 }

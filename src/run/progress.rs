@@ -40,7 +40,10 @@ impl Progress {
     pub fn bytes(&self, so_far: u64) {
         if let Self::Bar(bar) = self {
             // a source that grew meanwhile must not show more than all
-            if bar.length().is_some_and(|length| length > 0 && so_far > length) {
+            if bar
+                .length()
+                .is_some_and(|length| length > 0 && so_far > length)
+            {
                 bar.set_length(so_far);
             }
             bar.set_position(so_far);
@@ -70,7 +73,11 @@ impl Progress {
 /// # Panics
 /// Never: both templates are constants, and a test reads them.
 fn style(total_is_known: bool) -> ProgressStyle {
-    let template = if total_is_known { WITH_TOTAL } else { WITHOUT_TOTAL };
+    let template = if total_is_known {
+        WITH_TOTAL
+    } else {
+        WITHOUT_TOTAL
+    };
     ProgressStyle::with_template(template).expect("a template that a test reads")
 }
 

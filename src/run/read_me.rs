@@ -23,13 +23,20 @@ pub fn renew(config: &Config, drive: &Drive, executor: &mut Executor) {
     let result = match (executor.held, landing.ssh()) {
         (Some(held), _) => renew_local(held, &text),
         (None, Some(line)) => {
-            let folder = landing.path().ancestors().nth(2).map(|folder| folder.join(FILE));
+            let folder = landing
+                .path()
+                .ancestors()
+                .nth(2)
+                .map(|folder| folder.join(FILE));
             folder.map_or(Ok(()), |path| write_remote(line, &path, text))
         }
         (None, None) => Ok(()),
     };
     if let Err(error) = result {
-        executor.done.notes.push(format!("{FILE} on the drive could not be written: {error}"));
+        executor
+            .done
+            .notes
+            .push(format!("{FILE} on the drive could not be written: {error}"));
     }
 }
 
@@ -41,5 +48,9 @@ fn renew_local(held: &HeldDrive, text: &str) -> io::Result<()> {
         // unreadable is as good as different
         let _ = std::fs::File::from(file).read_to_string(&mut there);
     }
-    if there == text { Ok(()) } else { replace_file(folder.as_fd(), FILE, text.as_bytes()) }
+    if there == text {
+        Ok(())
+    } else {
+        replace_file(folder.as_fd(), FILE, text.as_bytes())
+    }
 }

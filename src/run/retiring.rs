@@ -25,9 +25,14 @@ impl Retiring<'_> {
     /// Decides, and executes the removal. Gives each decision, and the bytes that the kept ones take where
     /// that was measured: only a cap asks for it, since it means looking at every file.
     pub fn retire(self, executor: &mut Executor) -> (Vec<Decision>, Option<u64>) {
-        let known = executor.keeper.as_ref().map_or(Vec::new(), |keeper| keeper.known.clone());
-        let generations: Vec<Generation> =
-            known.into_iter().filter(|one| one.state == State::Whole && one.form != Form::Current).collect();
+        let known = executor
+            .keeper
+            .as_ref()
+            .map_or(Vec::new(), |keeper| keeper.known.clone());
+        let generations: Vec<Generation> = known
+            .into_iter()
+            .filter(|one| one.state == State::Whole && one.form != Form::Current)
+            .collect();
         if generations.is_empty() {
             return (Vec::new(), None);
         }
@@ -35,12 +40,19 @@ impl Retiring<'_> {
         let space = self.job.cap.and_then(|_| match use_of(landing) {
             Ok(tree_use) => Some(tree_use.space),
             Err(words) => {
-                executor.done.notes.push(format!("the cap could not be looked after: {words}"));
+                executor
+                    .done
+                    .notes
+                    .push(format!("the cap could not be looked after: {words}"));
                 None
             }
         });
         let decisions = self.decisions(&generations, space.as_ref());
-        let kept: BTreeSet<_> = decisions.iter().filter(|one| one.kept).map(|one| one.generation).collect();
+        let kept: BTreeSet<_> = decisions
+            .iter()
+            .filter(|one| one.kept)
+            .map(|one| one.generation)
+            .collect();
         let steps = retire_steps(landing, &generations, &decisions);
         executor.execute(&steps);
         (decisions, space.map(|space| space.use_of(&kept).bytes()))
@@ -49,7 +61,12 @@ impl Retiring<'_> {
     /// The rules, then the cap.
     pub fn decisions(self, generations: &[Generation], space: Option<&SpaceMap>) -> Vec<Decision> {
         let names: Vec<_> = generations.iter().map(|one| one.name).collect();
-        let decisions = decide(&self.job.keep, &names, self.now, &self.config.server.time_zone);
+        let decisions = decide(
+            &self.job.keep,
+            &names,
+            self.now,
+            &self.config.server.time_zone,
+        );
         match (self.job.cap, space) {
             (Some(cap), Some(space)) => enforce_cap(decisions, space, cap, self.now),
             _ => decisions,
@@ -65,7 +82,8 @@ pub fn use_of(landing: &Landing) -> Result<TreeUse, String> {
     match landing.ssh() {
         None => measure(&landing.path()).map_err(|error| error.to_string()),
         Some(line) => {
-            let answer = ask_remote(line, &find::inodes_under(&landing.path())).map_err(|stop| stop.reason)?;
+            let answer = ask_remote(line, &find::inodes_under(&landing.path()))
+                .map_err(|stop| stop.reason)?;
             Ok(from_find_output(&answer.stdout))
         }
     }

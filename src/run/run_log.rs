@@ -18,7 +18,8 @@ impl RunLog {
     /// (tracing-subscriber's filter syntax); the run's log hears everything from `info` up.
     pub fn install() -> Self {
         let log = Self::default();
-        let console = EnvFilter::try_from_env("HAYLOFT_LOG").unwrap_or_else(|_| EnvFilter::new("warn"));
+        let console =
+            EnvFilter::try_from_env("HAYLOFT_LOG").unwrap_or_else(|_| EnvFilter::new("warn"));
         let to_console = tracing_subscriber::fmt::layer()
             .with_writer(io::stderr)
             .with_target(false)
@@ -31,7 +32,10 @@ impl RunLog {
             .with_ansi(false)
             .with_filter(EnvFilter::new("info"));
         // a second call, as in tests, keeps the first set-up
-        let _ = tracing_subscriber::registry().with(to_console).with(to_file).try_init();
+        let _ = tracing_subscriber::registry()
+            .with(to_console)
+            .with(to_file)
+            .try_init();
         log
     }
 
@@ -52,7 +56,13 @@ impl<'a> MakeWriter<'a> for RunLog {
     type Writer = LogWriter;
 
     fn make_writer(&'a self) -> LogWriter {
-        LogWriter(self.0.lock().unwrap_or_else(PoisonError::into_inner).as_ref().and_then(|file| file.try_clone().ok()))
+        LogWriter(
+            self.0
+                .lock()
+                .unwrap_or_else(PoisonError::into_inner)
+                .as_ref()
+                .and_then(|file| file.try_clone().ok()),
+        )
     }
 }
 
@@ -62,7 +72,9 @@ pub struct LogWriter(Option<File>);
 
 impl Write for LogWriter {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        self.0.as_mut().map_or(Ok(bytes.len()), |file| file.write(bytes))
+        self.0
+            .as_mut()
+            .map_or(Ok(bytes.len()), |file| file.write(bytes))
     }
 
     fn flush(&mut self) -> io::Result<()> {

@@ -19,7 +19,12 @@ use crate::tools::Ended;
 /// When the record cannot be read or written.
 pub fn all(runner: &Runner) -> Result<Vec<RunRecord>, StoreError> {
     let state_dir = &runner.config.server.state_dir;
-    let mut jobs: Vec<Name> = runner.store.unfinished_runs()?.into_iter().map(|run| run.job).collect();
+    let mut jobs: Vec<Name> = runner
+        .store
+        .unfinished_runs()?
+        .into_iter()
+        .map(|run| run.job)
+        .collect();
     jobs.extend(owed::all(state_dir).into_iter().map(|owed| owed.job));
     jobs.sort();
     jobs.dedup();
@@ -38,7 +43,10 @@ pub fn all(runner: &Runner) -> Result<Vec<RunRecord>, StoreError> {
 /// When the record cannot be read or written.
 pub fn cut_short_runs(runner: &Runner, job: &Name, but: &str) -> Result<Vec<String>, StoreError> {
     let runs = settle_job(runner, job, but)?;
-    Ok(runs.into_iter().map(|run| format!("run {} before this one was cut short", run.id)).collect())
+    Ok(runs
+        .into_iter()
+        .map(|run| format!("run {} before this one was cut short", run.id))
+        .collect())
 }
 
 fn settle_job(runner: &Runner, job: &Name, but: &str) -> Result<Vec<RunRecord>, StoreError> {
@@ -52,10 +60,14 @@ fn settle_job(runner: &Runner, job: &Name, but: &str) -> Result<Vec<RunRecord>, 
     }
     let unfinished = runner.store.unfinished_runs()?;
     let mut runs = Vec::new();
-    for mut run in unfinished.into_iter().filter(|run| run.job == *job && run.id != but) {
+    for mut run in unfinished
+        .into_iter()
+        .filter(|run| run.job == *job && run.id != but)
+    {
         run.ended = Some(runner.clock.now());
         run.outcome = Some(Outcome::CutShort);
-        "the run never ended: the process was killed or the power was cut".clone_into(&mut run.reason);
+        "the run never ended: the process was killed or the power was cut"
+            .clone_into(&mut run.reason);
         run.advice = vec!["the next run uses what was copied so far, and cleans up".to_owned()];
         run.notes.append(&mut notes);
         runner.store.finish_run(&run)?;
@@ -83,11 +95,22 @@ fn run_owed(owed: &Owed) -> Vec<String> {
             let (Heard::Out(text) | Heard::Error(text)) = heard;
             warn!("{text}");
         };
-        let end = run_pipeline(pipeline, &surroundings, &control.within(step.timeout), &mut hear, &mut || None);
+        let end = run_pipeline(
+            pipeline,
+            &surroundings,
+            &control.within(step.timeout),
+            &mut hear,
+            &mut || None,
+        );
         let command = pipeline.command_line();
         notes.push(match end {
-            Ok(end) if end.ends.iter().all(|end| *end == Ended::WELL) => format!("`{command}` was owed and has been run"),
-            Ok(end) => format!("`{command}` was owed and ended with {}", end.ends.first().map_or_else(String::new, |end| end.words())),
+            Ok(end) if end.ends.iter().all(|end| *end == Ended::WELL) => {
+                format!("`{command}` was owed and has been run")
+            }
+            Ok(end) => format!(
+                "`{command}` was owed and ended with {}",
+                end.ends.first().map_or_else(String::new, |end| end.words())
+            ),
             Err(error) => format!("`{command}` was owed and could not be run: {error}"),
         });
     }

@@ -28,7 +28,10 @@ pub struct Watch<'a> {
 enum Eye<'a> {
     Local(&'a HeldDrive),
     /// Asked in a thread of its own, so that a slow network holds nothing up. Dropping the sender ends it.
-    Remote { answers: Receiver<Space>, _until_dropped: Sender<()> },
+    Remote {
+        answers: Receiver<Space>,
+        _until_dropped: Sender<()>,
+    },
     None,
 }
 
@@ -73,7 +76,10 @@ impl<'a> Watch<'a> {
     }
 
     pub fn lost(&self) -> Stop {
-        let reason = format!("drive `{}` went away during the run: it is no longer mounted and writable", self.landing.drive);
+        let reason = format!(
+            "drive `{}` went away during the run: it is no longer mounted and writable",
+            self.landing.drive
+        );
         Stop::new(Outcome::DriveLost, reason)
             .advise("look at the cable, the disk and `dmesg`; check the file system before it is mounted again")
             .advise("earlier generations were not touched")
@@ -82,20 +88,33 @@ impl<'a> Watch<'a> {
 
 /// The drive ran into its reserve.
 pub fn full(drive: &crate::jobs::Name, space: Space, reserve: u64) -> Stop {
-    let reason = format!("drive `{drive}` has {} free, less than its reserve of {}", Size(space.free), Size(reserve));
+    let reason = format!(
+        "drive `{drive}` has {} free, less than its reserve of {}",
+        Size(space.free),
+        Size(reserve)
+    );
     Stop::new(Outcome::DriveFull, reason)
-        .advise("the copy was stopped before the drive was full; earlier generations were not touched")
-        .advise("make room: shorten `[[keep]]` or set a `cap`, lower `reserve`, or use a larger drive")
+        .advise(
+            "the copy was stopped before the drive was full; earlier generations were not touched",
+        )
+        .advise(
+            "make room: shorten `[[keep]]` or set a `cap`, lower `reserve`, or use a larger drive",
+        )
 }
 
 fn remote_eye(landing: &Landing, line: &SshLine) -> Eye<'static> {
     let (drive, line) = (landing.drive.clone(), line.clone());
-    let path = landing.path().ancestors().nth(3).map_or_else(|| landing.path(), ToOwned::to_owned);
+    let path = landing
+        .path()
+        .ancestors()
+        .nth(3)
+        .map_or_else(|| landing.path(), ToOwned::to_owned);
     let (answer, answers) = channel();
     let (until_dropped, dropped) = channel::<()>();
     thread::spawn(move || {
         // a timeout means that the run goes on; anything else that it is over
-        while dropped.recv_timeout(REMOTE_EVERY) == Err(std::sync::mpsc::RecvTimeoutError::Timeout) {
+        while dropped.recv_timeout(REMOTE_EVERY) == Err(std::sync::mpsc::RecvTimeoutError::Timeout)
+        {
             if let Ok(space) = remote_drive::probe(&drive, &line, &path)
                 && answer.send(space).is_err()
             {

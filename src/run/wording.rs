@@ -21,15 +21,31 @@ pub fn take_over(record: &mut RunRecord, plan: &Plan, done: Executed) {
     }
     record.generation = Some(plan.generation);
     record.form = Some(plan.form);
-    record.outcome = Some(if record.notes.is_empty() { Outcome::Well } else { Outcome::WellWithNotes });
-    record.reason = record.changes.as_ref().map_or_else(String::new, |changes| changes_in_words(changes, plan));
+    record.outcome = Some(if record.notes.is_empty() {
+        Outcome::Well
+    } else {
+        Outcome::WellWithNotes
+    });
+    record.reason = record
+        .changes
+        .as_ref()
+        .map_or_else(String::new, |changes| changes_in_words(changes, plan));
 }
 
 fn changes_in_words(changes: &Changes, plan: &Plan) -> String {
-    let Changes { files, created, changed, vanished, new_bytes, .. } = changes;
+    let Changes {
+        files,
+        created,
+        changed,
+        vanished,
+        new_bytes,
+        ..
+    } = changes;
     let moved = Size(*new_bytes);
     match &plan.against {
         None => format!("first copy: {files} files, {moved}"),
-        Some(_) => format!("{created} files new, {changed} changed, {vanished} gone; {moved} written"),
+        Some(_) => {
+            format!("{created} files new, {changed} changed, {vanished} gone; {moved} written")
+        }
     }
 }

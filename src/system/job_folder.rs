@@ -11,7 +11,9 @@ use rustix::fs::{Mode, OFlags, openat};
 
 use super::remote_drive::ask_remote;
 use crate::plan::Stop;
-use crate::record::{CatalogueTrouble, EntryType, FoundEntry, Generation, Outcome, catalogue, list_in};
+use crate::record::{
+    CatalogueTrouble, EntryType, FoundEntry, Generation, Outcome, catalogue, list_in,
+};
 use crate::tools::ssh::SshLine;
 use crate::tools::{files, find};
 
@@ -26,7 +28,10 @@ pub struct Listing {
 }
 
 impl Listing {
-    fn new(found: Vec<FoundEntry>, (catalogue, troubles): (Vec<Generation>, Vec<CatalogueTrouble>)) -> Self {
+    fn new(
+        found: Vec<FoundEntry>,
+        (catalogue, troubles): (Vec<Generation>, Vec<CatalogueTrouble>),
+    ) -> Self {
         Self {
             found,
             catalogue,
@@ -55,7 +60,10 @@ pub fn list_local(root: BorrowedFd, folder: &Path) -> io::Result<Listing> {
         Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Listing::default()),
         Err(error) => return Err(error),
     };
-    Ok(Listing::new(list_in(held.as_fd())?, catalogue::read_in(held.as_fd())?))
+    Ok(Listing::new(
+        list_in(held.as_fd())?,
+        catalogue::read_in(held.as_fd())?,
+    ))
 }
 
 /// Lists the job's folder on a remote drive; `path` is the folder there.
@@ -76,7 +84,11 @@ pub fn list_remote(line: &SshLine, path: &Path) -> Result<Listing, Stop> {
         );
         return Err(Stop::new(Outcome::Failed, reason));
     }
-    let entries: Vec<RemoteEntry> = answer.stdout.split(|b| *b == 0).filter_map(RemoteEntry::read).collect();
+    let entries: Vec<RemoteEntry> = answer
+        .stdout
+        .split(|b| *b == 0)
+        .filter_map(RemoteEntry::read)
+        .collect();
     let catalogue = if entries.iter().any(|entry| entry.name == catalogue::FILE) {
         catalogue::parse(&ask_remote(line, &files::print(&path.join(catalogue::FILE)))?.stdout)
     } else {
@@ -102,7 +114,12 @@ impl<'a> RemoteEntry<'a> {
             b"f" => Some(EntryType::File),
             _ => None,
         };
-        let seconds = std::str::from_utf8(words.next()?).ok()?.split('.').next()?.parse().ok()?;
+        let seconds = std::str::from_utf8(words.next()?)
+            .ok()?
+            .split('.')
+            .next()?
+            .parse()
+            .ok()?;
         Some(Self {
             entry_type,
             changed: Timestamp::from_second(seconds).ok()?,

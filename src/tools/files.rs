@@ -50,9 +50,16 @@ pub fn replace_from_stdin(path: &Path) -> Vec<u8> {
     let new = path.with_file_name(new);
     let mut to = std::ffi::OsString::from("of=");
     to.push(&new);
-    let write = Argv::new("dd").args(["bs=1M", "conv=fsync", "status=none"]).arg(to);
+    let write = Argv::new("dd")
+        .args(["bs=1M", "conv=fsync", "status=none"])
+        .arg(to);
     let rename = Argv::new("mv").args(["-f", "-T", "--"]).arg(&new).arg(path);
-    [remote_words(&write), b" && ".to_vec(), remote_words(&rename)].concat()
+    [
+        remote_words(&write),
+        b" && ".to_vec(),
+        remote_words(&rename),
+    ]
+    .concat()
 }
 
 /// The length of a file in bytes.

@@ -6,9 +6,14 @@ use crate::plan::Argv;
 
 /// What lies in a folder: type, time of last change, name, each ended by a NUL.
 pub fn entries_in(path: &Path) -> Argv {
-    Argv::new("find")
-        .arg(path)
-        .args(["-mindepth", "1", "-maxdepth", "1", "-printf", r"%y %T@ %f\0"])
+    Argv::new("find").arg(path).args([
+        "-mindepth",
+        "1",
+        "-maxdepth",
+        "1",
+        "-printf",
+        r"%y %T@ %f\0",
+    ])
 }
 
 /// What [`inodes_under`] asks of each entry: device, inode, names, blocks, type, path.
