@@ -130,5 +130,8 @@ fn to_json<T: serde::Serialize>(value: &T) -> rusqlite::Result<String> {
 #[path = "store/damage_tests.rs"]
 mod damage_tests;
 #[cfg(test)]
+#[path = "store/prune_tests.rs"]
+mod prune_tests;
+#[cfg(test)]
 #[path = "store/tests.rs"]
 mod tests;

@@ -141,7 +141,7 @@ fn a_large_file_is_checked_as_a_whole_once_after_each_start_of_the_server() {
         .write(true)
         .open(database(folder.path()))
         .expect("the file");
-    file.write_all_at(&[0; 65536], (length / 2) & !4095)
+    file.write_all_at(&vec![0; 65536], (length / 2) & !4095)
         .expect("zeros");
     drop(file);
     let other_boot = "00000000-0000-0000-0000-000000000000\n";

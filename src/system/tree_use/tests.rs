@@ -42,8 +42,8 @@ fn hard_linked_tree() -> tempfile::TempDir {
         fs::write(job.path().join(format!("{night}.mtree")), vec![0; 9000]).expect("a manifest");
     }
     fs::create_dir(job.path().join("20261126T023000Z.partial")).expect("a leftover");
-    let linked = job.path().join("20261126T023000Z.partial/8.txt");
-    fs::hard_link(job.path().join(NIGHTS[0]).join("glazes/8.txt"), linked).expect("a link");
+    let linked = job.path().join("20261126T023000Z.partial/7.txt");
+    fs::hard_link(job.path().join(NIGHTS[0]).join("glazes/7.txt"), linked).expect("a link");
     fs::write(job.path().join("catalogue.jsonl"), vec![b'{'; 5000]).expect("a catalogue");
     job
 }
