@@ -12,7 +12,7 @@ mod path_text;
 mod rebuild;
 mod run_record;
 #[cfg(test)]
-mod samples;
+pub(crate) mod samples;
 mod store;
 
 pub use catalogue::CatalogueTrouble;

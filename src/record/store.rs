@@ -46,7 +46,12 @@ impl Store {
     /// When the folder cannot be written, another program's database is in the way, or a newer version of
     /// hayloft made it; the last two are left untouched.
     pub fn open(state_dir: &Path) -> Result<(Self, Vec<String>), StoreError> {
-        open::open(state_dir)
+        Self::open_at(state_dir, Timestamp::now())
+    }
+
+    /// [`Store::open`], by the caller's clock: `now` names what is set aside and dates the alarm.
+    pub fn open_at(state_dir: &Path, now: Timestamp) -> Result<(Self, Vec<String>), StoreError> {
+        open::open(state_dir, now)
     }
 
     /// The key of the alarm raised when a damaged database was set aside.
@@ -129,6 +134,9 @@ fn to_json<T: serde::Serialize>(value: &T) -> rusqlite::Result<String> {
 #[cfg(test)]
 #[path = "store/damage_tests.rs"]
 mod damage_tests;
+#[cfg(test)]
+#[path = "store/prune_tests.rs"]
+mod prune_tests;
 #[cfg(test)]
 #[path = "store/tests.rs"]
 mod tests;

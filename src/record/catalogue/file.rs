@@ -33,7 +33,7 @@ pub fn read_in(dir: BorrowedFd<'_>) -> io::Result<(Vec<Generation>, Vec<Catalogu
 /// Replace the catalogue of the job's folder `dir`: written whole beside it, flushed, renamed.
 ///
 /// # Errors
-/// Those of the file system; the old catalogue is then still there.
+/// Those of the file system; the old catalogue is then still there, under its name or as [`DAMAGED`].
 pub fn write_in(dir: BorrowedFd<'_>, generations: &[Generation]) -> io::Result<()> {
     let text = render(generations);
     let flags =

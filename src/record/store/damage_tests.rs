@@ -141,7 +141,7 @@ fn a_large_file_is_checked_as_a_whole_once_after_each_start_of_the_server() {
         .write(true)
         .open(database(folder.path()))
         .expect("the file");
-    file.write_all_at(&[0; 65536], (length / 2) & !4095)
+    file.write_all_at(&vec![0; 65536], (length / 2) & !4095)
         .expect("zeros");
     drop(file);
     let other_boot = "00000000-0000-0000-0000-000000000000\n";
@@ -154,9 +154,17 @@ fn two_damaged_files_within_a_second_are_both_kept() {
     let folder = filled(1);
     for _ in 0..3 {
         fs::write(database(folder.path()), "garbage").expect("garbage");
-        Store::open(folder.path()).expect("a new store");
+        Store::open_at(folder.path(), at("2026-11-25T02:30:00Z")).expect("a new store");
     }
     let garbage = set_aside(folder.path());
+    let name = |path: &PathBuf| {
+        path.file_name()
+            .map(|name| name.to_string_lossy().into_owned())
+    };
+    assert_eq!(
+        name(&garbage[0]).as_deref(),
+        Some("hayloft.db.damaged-20261125T023000Z")
+    );
     let garbage = garbage
         .iter()
         .filter(|path| fs::read(path).is_ok_and(|text| text == b"garbage"));

@@ -20,7 +20,7 @@ const BUSY: Duration = Duration::from_secs(20);
 /// What to run after the record was lost.
 const REBUILD: &str = "run `hayloft check --rebuild` to fill it again from the drives";
 
-pub(super) fn open(state_dir: &Path) -> Result<(Store, Vec<String>), StoreError> {
+pub(super) fn open(state_dir: &Path, now: Timestamp) -> Result<(Store, Vec<String>), StoreError> {
     let files = Files::within(state_dir);
     files.create_folder()?;
     let _lock = files.lock()?;
@@ -28,11 +28,11 @@ pub(super) fn open(state_dir: &Path) -> Result<(Store, Vec<String>), StoreError>
     let connection = match find_damage(&files)? {
         Found::Sound(connection) => Some(connection),
         Found::Absent => {
-            notes.extend(absent_note(&files)?);
+            notes.extend(absent_note(&files, now)?);
             None
         }
         Found::Damaged(words) => {
-            let aside = set_aside(&files, Timestamp::now())?;
+            let aside = set_aside(&files, now)?;
             notes.push(format!(
                 "`{}` was damaged ({words}) and was set aside as `{}`; a new one was begun: {REBUILD}",
                 files.database.display(),
@@ -57,7 +57,7 @@ pub(super) fn open(state_dir: &Path) -> Result<(Store, Vec<String>), StoreError>
         identity,
     };
     for note in &notes {
-        store.raise_alarm(Store::DAMAGED_ALARM, note, Timestamp::now())?;
+        store.raise_alarm(Store::DAMAGED_ALARM, note, now)?;
     }
     Ok((store, notes))
 }
@@ -131,10 +131,10 @@ fn refuse_newer(files: &Files, found: i64) -> Result<(), StoreError> {
 
 /// No database: a first start, unless other files tell of an earlier one. Its write-ahead log must not stay:
 /// `SQLite` would replay it into the new database.
-fn absent_note(files: &Files) -> Result<Option<String>, StoreError> {
+fn absent_note(files: &Files, now: Timestamp) -> Result<Option<String>, StoreError> {
     let companions = files.companions().iter().any(|path| path.exists());
     let aside = if companions {
-        Some(set_aside(files, Timestamp::now())?)
+        Some(set_aside(files, now)?)
     } else {
         None
     };

@@ -20,8 +20,8 @@ pub struct Pruned {
 
 impl Store {
     /// Forget runs older than three years and beyond 2000 of a job, and retired generations that the
-    /// catalogue on the drive no longer lists. A job's latest run, its latest good one, and runs that have
-    /// not ended stay.
+    /// catalogue on the drive no longer lists. A job's latest run, the latest of its good and of its other runs,
+    /// and those that have not ended stay.
     pub fn prune(&self, now: Timestamp) -> Result<Pruned, StoreError> {
         let local = now.to_zoned_datetime(TimeZone::UTC);
         let before = local

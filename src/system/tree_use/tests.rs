@@ -42,8 +42,8 @@ fn hard_linked_tree() -> tempfile::TempDir {
         fs::write(job.path().join(format!("{night}.mtree")), vec![0; 9000]).expect("a manifest");
     }
     fs::create_dir(job.path().join("20261126T023000Z.partial")).expect("a leftover");
-    let linked = job.path().join("20261126T023000Z.partial/8.txt");
-    fs::hard_link(job.path().join(NIGHTS[0]).join("glazes/8.txt"), linked).expect("a link");
+    let linked = job.path().join("20261126T023000Z.partial/7.txt");
+    fs::hard_link(job.path().join(NIGHTS[0]).join("glazes/7.txt"), linked).expect("a link");
     fs::write(job.path().join("catalogue.jsonl"), vec![b'{'; 5000]).expect("a catalogue");
     job
 }
@@ -170,4 +170,54 @@ fn an_absent_folder_is_an_error_and_not_an_empty_measure() {
     let job = tempfile::tempdir().expect("a scratch folder");
     let error = measure(&job.path().join("absent")).expect_err("nothing is there");
     assert_eq!(error.kind(), std::io::ErrorKind::NotFound);
+}
+
+#[test]
+fn a_folder_whose_path_is_too_long_to_be_opened_is_noted_and_the_rest_counts() {
+    let job = hard_linked_tree();
+    let before = measure(job.path())
+        .expect("a measure")
+        .space
+        .total()
+        .bytes();
+    let mode = rustix::fs::Mode::RWXU;
+    let flags = rustix::fs::OFlags::DIRECTORY;
+    let mut folder = rustix::fs::open(job.path(), flags, mode).expect("the folder");
+    let long = "x".repeat(250);
+    // 20 names of 250 bytes pass the 4096 bytes of PATH_MAX (limits.h) at the 17th.
+    for _ in 0..20 {
+        rustix::fs::mkdirat(&folder, &long, mode).expect("a folder");
+        folder = rustix::fs::openat(&folder, &long, flags, mode).expect("the folder");
+    }
+    let measured = measure(job.path()).expect("a measure");
+    assert!(measured.space.total().bytes() > before);
+    assert_eq!(measured.notes.len(), 1, "{:?}", measured.notes);
+    assert!(
+        measured.notes[0].contains("not counted: File name too long"),
+        "{:?}",
+        measured.notes
+    );
+}
+
+#[test]
+fn a_walk_stays_on_its_file_system_as_du_does_when_told_to() {
+    use std::os::unix::fs::MetadataExt;
+    let device = |path| fs::metadata(path).map(|meta| meta.dev()).ok();
+    let (outer, inner) = (device("/dev"), device("/dev/pts"));
+    if outer.is_none() || inner.is_none() || outer == inner {
+        let why = "skipped: nothing is mounted at `/dev/pts`";
+        assert!(std::env::var_os("CI").is_none(), "{why}");
+        eprintln!("{why}");
+        return;
+    }
+    let measured = measure(Path::new("/dev")).expect("a measure");
+    let output = Command::new("du")
+        .args(["--summarize", "--one-file-system", "--block-size=1", "/dev"])
+        .output()
+        .expect("du, of coreutils");
+    let text = String::from_utf8(output.stdout).expect("a size");
+    let size = text.split('\t').next().and_then(|size| size.parse().ok());
+    assert_eq!(Some(measured.space.total().bytes()), size);
+    let words = "`/dev/pts`: another file system is mounted here; not counted".to_owned();
+    assert!(measured.notes.contains(&words), "{:?}", measured.notes);
 }
