@@ -211,14 +211,6 @@ fn warn_of_risks(file: &JobFile<'_>, job: &Job, server: &ReadServer) {
     let Some(reference) = &file.read.drive else {
         return;
     };
-    let endless = matches!(job.kind, Kind::History | Kind::Archive { .. })
-        && job.keep.is_empty()
-        && job.cap.is_none();
-    if endless {
-        let mistake = Mistake::new(format!("`{}` has neither `[[keep]]` nor `cap`: it keeps every generation until the drive is full", job.name))
-            .help("add `[[keep]]` rules, a `cap`, or both");
-        file.findings.warning(&reference.range, mistake);
-    }
     let drive = server.drives.get(&job.drive);
     let (Some(DrivePlace::Local { path, .. }), Some(Source::Local(sources))) =
         (drive.map(|drive| &drive.place), &job.source)

@@ -66,15 +66,15 @@ fn a_job_file_without_steps_that_everyone_may_write_is_refused_for_what_it_overw
 
 #[test]
 fn folders_that_everyone_may_write_are_refused() {
-    let jobs = folder().with_mode("jobs", 0o777);
+    let jobs = folder().with_mode("jobs", 0o757);
     assert_refused(
         &jobs,
         "jobs",
-        "by everyone (mode 0777)",
+        "by everyone (mode 0757)",
         "jobs run commands",
     );
-    let whole = folder().with_mode(".", 0o1777);
-    assert_refused(&whole, "", "by everyone (mode 1777)", "chmod o-w");
+    let whole = folder().with_mode(".", 0o1757);
+    assert_refused(&whole, "", "by everyone (mode 1757)", "chmod o-w");
 }
 
 #[test]

@@ -173,7 +173,7 @@ fn risks_are_warned_of_and_do_not_stop_loading() {
     let shown = folder.shown();
     for part in [
         "the password would cross the network unencrypted",
-        "keeps every generation until the drive is full",
+        "every generation is kept until the drive is full",
         "`/mnt/shelf/landing` lies on the drive `shelf` itself",
         "`a` has no `schedule`",
         "the drive `shelf` lies within the source `/`",
