@@ -73,6 +73,7 @@ impl ReadJob {
         if let Some(kind) = kind_name {
             table.words = format!("a job of kind `{kind}`");
             warn_if_not_built(&table, kind);
+            warn_if_endless(&table, kind);
         }
         let has_steps = table.holds("pre") || table.holds("post");
         let drive = table.require("drive", "name one of the drives of server.toml");
@@ -111,6 +112,15 @@ fn warn_if_not_built(table: &Table<'_>, kind: KindName) {
     if !kind.is_built() {
         let message = format!("this version reads jobs of kind `{kind}`, but cannot run them yet");
         table.findings.warning(&table.range, Mistake::new(message));
+    }
+}
+
+fn warn_if_endless(table: &Table<'_>, kind: KindName) {
+    let grows = matches!(kind, KindName::History | KindName::Archive);
+    if grows && !table.holds("keep") && !table.holds("cap") {
+        let message = "there is neither `[[keep]]` nor `cap`: every generation is kept until the drive is full";
+        let mistake = Mistake::new(message).help("add `[[keep]]` rules, a `cap`, or both");
+        table.findings.warning(&table.range, mistake);
     }
 }
 

@@ -17,7 +17,7 @@ pub fn read_kind(kind: KindName, table: &mut Table<'_>) -> Option<Kind> {
         },
         KindName::Clone => Kind::Clone {
             target: table
-                .require("target", TARGET)
+                .require("target", &format!("add `target`: {TARGET}"))
                 .and_then(|value| target(&value))?,
         },
         KindName::Directory => directory(table)?,

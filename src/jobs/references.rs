@@ -21,6 +21,7 @@ pub fn check_references(files: &[JobFile<'_>], all: &BTreeSet<String>, server: &
         check_drive(file, server);
         check_after(file, files, all);
         if let Some(job) = &file.read.job {
+            check_both_remote(file, job, server);
             warn_of_risks(file, job, server);
         }
     }
@@ -143,10 +144,6 @@ fn circle_from<'n>(
                 while let Some(before) = came_from.get(way[way.len() - 1]) {
                     way.push(before);
                 }
-                if name == start {
-                    way.truncate(1);
-                    way.push(start);
-                }
                 way.reverse();
                 return Some(way);
             }
@@ -157,6 +154,26 @@ fn circle_from<'n>(
         }
     }
     None
+}
+
+/// "The source and destination cannot both be remote" (rsync(1), DESCRIPTION).
+fn check_both_remote(file: &JobFile<'_>, job: &Job, server: &ReadServer) {
+    let rsync_copies = matches!(job.kind, Kind::History | Kind::Mirror);
+    let place = server.drives.get(&job.drive).map(|drive| &drive.place);
+    let both = matches!(
+        (place, &job.source),
+        (Some(DrivePlace::Ssh { .. }), Some(Source::Ssh { .. }))
+    );
+    if let (true, true, Some(reference)) = (rsync_copies, both, &file.read.drive) {
+        let message = format!(
+            "the source and the drive `{}` are both on other hosts",
+            job.drive
+        );
+        let mistake = Mistake::new(message)
+            .allowed("a drive of this server, or a source on this server")
+            .help("copy to a drive of this server first, and from there to the other host");
+        file.findings.error(&reference.range, mistake);
+    }
 }
 
 /// Two clones onto one disk or image would overwrite each other.
@@ -194,14 +211,6 @@ fn warn_of_risks(file: &JobFile<'_>, job: &Job, server: &ReadServer) {
     let Some(reference) = &file.read.drive else {
         return;
     };
-    let endless = matches!(job.kind, Kind::History | Kind::Archive { .. })
-        && job.keep.is_empty()
-        && job.cap.is_none();
-    if endless {
-        let mistake = Mistake::new(format!("`{}` has neither `[[keep]]` nor `cap`: it keeps every generation until the drive is full", job.name))
-            .help("add `[[keep]]` rules, a `cap`, or both");
-        file.findings.warning(&reference.range, mistake);
-    }
     let drive = server.drives.get(&job.drive);
     let (Some(DrivePlace::Local { path, .. }), Some(Source::Local(sources))) =
         (drive.map(|drive| &drive.place), &job.source)

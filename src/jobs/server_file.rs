@@ -16,7 +16,7 @@ pub struct ReadServer {
     pub mail: Option<MailSettings>,
     pub drives: BTreeMap<Name, Drive>,
     pub machines: BTreeMap<Name, Machine>,
-    /// Every drive that is named, also those with mistakes; `None` when the file could not be read.
+    /// Every drive that is named, also those with mistakes; `None` when they could not all be read.
     pub drive_names: Option<BTreeSet<String>>,
 }
 
@@ -35,11 +35,8 @@ impl ReadServer {
         let machines = root.take("machines");
         root.finish();
         let drives = drives.map(|value| named(&value, "drives"));
-        let drive_names = drives
-            .iter()
-            .flatten()
-            .map(|entry| entry.text.to_owned())
-            .collect();
+        let known = drives.as_ref().filter(|_| findings.is_whole());
+        let drive_names = known.map(|drives| drives.iter().map(|d| d.text.to_owned()).collect());
         let drives = drives.unwrap_or_default();
         let machines = machines
             .map(|value| named(&value, "machines"))
@@ -53,7 +50,7 @@ impl ReadServer {
                 .and_then(MailSettings::read),
             drives: read_drives(findings, drives),
             machines: read_machines(findings, machines),
-            drive_names: Some(drive_names),
+            drive_names,
         }
     }
 }

@@ -59,7 +59,10 @@ fn read_paths(value: &Value<'_>) -> Option<Vec<PathBuf>> {
             continue;
         };
         if paths.contains(&path) {
-            element.refuse(Mistake::new(format!("`{}` is given twice", path.display())));
+            element.refuse(
+                Mistake::new(format!("`{}` is given twice", path.display()))
+                    .allowed("each path once"),
+            );
         } else if let Some(other) = paths
             .iter()
             .find(|p| path.starts_with(p) || p.starts_with(&path))

@@ -129,7 +129,8 @@ impl Unit {
                 let plurals = [
                     "seconds", "minutes", "hours", "days", "weeks", "months", "years",
                 ];
-                return nearest(word, plurals);
+                let singulars = Self::ALL.map(Self::word);
+                return nearest(word, plurals.into_iter().chain(singulars));
             }
         };
         Some(short.to_owned())

@@ -1,9 +1,15 @@
 //! End-to-end tests: one binary, a topic a file.
 
+mod config_access;
+mod config_folder;
 mod crontab_lines;
 mod crontab_oracle;
+mod damaged_files;
+mod diagnostics_shown;
 mod due_year;
+mod example_jobs;
 mod mail;
+mod right_job_files;
 mod scripted_host;
 mod serve_loop;
 mod serve_process;
@@ -12,3 +18,5 @@ mod smtp_listener;
 mod smtp_outbox;
 mod smtp_server;
 mod studio_run;
+mod wrong_job_files;
+mod wrong_server_files;

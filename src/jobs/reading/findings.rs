@@ -45,9 +45,14 @@ impl<'f> Findings<'f> {
         self.add(Severity::Warning, range, mistake);
     }
 
+    /// Whether the whole file could be read, right or wrong.
+    pub fn is_whole(&self) -> bool {
+        self.state.borrow().unreadable_from.is_none()
+    }
+
     /// A key that is not there; said only where the whole file could be read.
     pub fn missing(&self, range: &Range<usize>, mistake: Mistake) {
-        if self.state.borrow().unreadable_from.is_none() {
+        if self.is_whole() {
             self.add(Severity::Error, range, mistake);
         }
     }
@@ -90,13 +95,24 @@ impl<'f> Findings<'f> {
         if damaged {
             return;
         }
+        let place = self.file.place(range);
+        let raw = self.file.text.get(range.clone()).unwrap_or_default();
+        let raw = raw.lines().next().unwrap_or_default();
+        // What the line masks must not come back in words about it.
+        let masked = |text: &str| {
+            if raw.is_empty() || raw == place.text {
+                mask(text)
+            } else {
+                mask(&text.replace(raw, &place.text))
+            }
+        };
         let mistake = Mistake {
-            message: mask(&mistake.message),
-            nearest: mistake.nearest.map(|n| mask(&n)),
+            message: masked(&mistake.message),
+            nearest: mistake.nearest.as_deref().map(masked),
             ..mistake
         };
         let diagnostic = Diagnostic {
-            place: Some(self.file.place(range)),
+            place: Some(place),
             ..Diagnostic::of_file(&self.file.path, severity, mistake)
         };
         state.found.push((Some(range.start), diagnostic));

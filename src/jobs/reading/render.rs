@@ -40,7 +40,7 @@ impl Diagnostic {
             colour.paint(BOLD, &printable(&self.message))
         );
         let file = printable(&self.file.to_string_lossy());
-        let gutter = self.place.as_ref().map_or(0, |p| p.line.to_string().len());
+        let gutter = self.place.as_ref().map_or(1, |p| p.line.to_string().len());
         let arrow = colour.paint(BLUE, &format!("{:gutter$}-->", ""));
         match &self.place {
             Some(place) => {
@@ -129,6 +129,19 @@ error: unknown key `drve`
    = did you mean: `drive`?
 ";
         assert_eq!(shown, expected);
+    }
+
+    #[test]
+    fn a_file_as_a_whole_is_shown_without_a_line() {
+        let whole = Diagnostic {
+            place: None,
+            ..at(1, "", "")
+        };
+        let shown = whole.render(Colour::Plain);
+        assert!(
+            shown.starts_with("error: unknown key `drve`\n --> jobs/photographs.toml\n  = allowed"),
+            "{shown}"
+        );
     }
 
     #[test]
