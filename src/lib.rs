@@ -11,6 +11,7 @@ pub mod mail;
 pub mod plan;
 pub mod record;
 pub mod report;
+pub mod restore;
 pub mod run;
 pub mod schedule;
 pub mod system;

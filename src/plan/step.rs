@@ -57,6 +57,10 @@ pub enum Act {
     Drive(DriveAct),
     /// Compares what was measured with what the job allows and the drive has room for.
     Check(Check),
+    /// Stops when files at the target differ from those to be brought back.
+    RefuseExisting {
+        target: PathBuf,
+    },
     Catalogue(CatalogueAct),
 }
 
@@ -129,7 +133,7 @@ pub enum Stdout {
 }
 
 /// Whose output and exit statuses these are: the tool's file in `tools` tells what they mean.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Reading {
     /// Exit status 0 is well; every line goes to the log.
     Plain,
@@ -139,8 +143,10 @@ pub enum Reading {
     RsyncListing { since: Option<Timestamp> },
     /// rsync copying: changes are counted, progress is shown.
     RsyncCopy,
-    /// tar first, filters behind it.
+    /// tar at one end, filters at the other.
     Tar,
+    /// tar's list of names, escaped as in C: those that exist below this folder count as changed.
+    ArchiveNames { below: PathBuf },
 }
 
 impl Pipeline {
@@ -201,7 +207,9 @@ impl Step {
     pub fn commands(&self) -> Vec<String> {
         match &self.act {
             Act::Tool(pipeline) => vec![pipeline.command_line()],
-            Act::Drive(_) | Act::Check { .. } | Act::Catalogue(_) => Vec::new(),
+            Act::Drive(_) | Act::Check(_) | Act::RefuseExisting { .. } | Act::Catalogue(_) => {
+                Vec::new()
+            }
         }
     }
 }

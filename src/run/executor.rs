@@ -12,6 +12,7 @@ use tracing::{error, info, warn};
 use super::catalogue_keeper::CatalogueKeeper;
 use super::control::{Control, Cut, StopSignal};
 use super::drive_hands::DriveHands;
+use super::listener::Listener;
 use super::output::Heard;
 use super::process::{PipelineEnd, Surroundings, length_in, run_pipeline};
 use super::progress::Progress;
@@ -23,7 +24,7 @@ use crate::plan::{
 use crate::record::{Changes, Outcome, StepRecord};
 use crate::system::local_drive::HeldDrive;
 use crate::system::remote_drive::{self, connection_stop, probe};
-use crate::tools::rsync_output::{Item, Line, Tally, read_line};
+use crate::tools::rsync_output::{Item, Tally, What};
 use crate::tools::{Verdict, judge};
 
 /// What came of the steps.
@@ -148,6 +149,7 @@ impl<'a> Executor<'a> {
                     None => Ok("allowed".to_owned()),
                 }
             }
+            Act::RefuseExisting { target } => self.refuse_existing(target),
             Act::Catalogue(act) => self.catalogue(act),
         }
     }
@@ -160,6 +162,31 @@ impl<'a> Executor<'a> {
             held,
             landing: &self.plan.landing,
         })
+    }
+
+    /// Nothing that is at the target and differs may be lost.
+    fn refuse_existing(&self, target: &Path) -> Result<String, Stop> {
+        let differing = self.done.changes.map_or(0, |changes| changes.changed);
+        if differing == 0 {
+            return Ok("nothing there differs".to_owned());
+        }
+        let there = self
+            .done
+            .first
+            .iter()
+            .filter(|item| item.what != What::Created);
+        let names: Vec<String> = there
+            .take(3)
+            .map(|item| format!("`{}`", item.name))
+            .collect();
+        let reason = format!(
+            "{differing} files are below `{}` already and differ, such as {}",
+            target.display(),
+            names.join(", ")
+        );
+        Err(Stop::new(Outcome::Failed, reason)
+            .advise("nothing was written; bring the files back to an empty folder and compare")
+            .advise("or, if those at the target are to be lost: `--replace`"))
     }
 
     fn catalogue(&mut self, act: &CatalogueAct) -> Result<String, Stop> {
@@ -240,7 +267,7 @@ impl<'a> Executor<'a> {
                 .iter()
                 .map(|argv| argv.program.to_string_lossy().into_owned())
                 .collect();
-            let verdict = judge(pipeline.reading, &programs, &end.ends, &end.errors);
+            let verdict = judge(&pipeline.reading, &programs, &end.ends, &end.errors);
             self.keep_changes(pipeline, tally);
             if let (Verdict::Again(words) | Verdict::Unreachable(words), Some(wait)) =
                 (&verdict, waits.next())
@@ -284,7 +311,7 @@ impl<'a> Executor<'a> {
     /// What was measured is the run's change; what a copy then really moved corrects the totals.
     fn keep_changes(&mut self, pipeline: &Pipeline, tally: Tally) {
         match pipeline.reading {
-            Reading::RsyncChanges | Reading::RsyncListing { .. } => {
+            Reading::RsyncChanges | Reading::RsyncListing { .. } | Reading::ArchiveNames { .. } => {
                 self.done.changes = Some(tally.changes);
                 self.done.first = tally.first;
             }
@@ -294,11 +321,11 @@ impl<'a> Executor<'a> {
                 changes.bytes = tally.changes.bytes;
                 changes.new_bytes = tally.changes.new_bytes;
             }
-            Reading::Tar => {
+            Reading::Tar if step_writes(pipeline) => {
                 let written = self.written(pipeline);
                 self.done.changes.get_or_insert_default().new_bytes = written;
             }
-            Reading::Plain => {}
+            Reading::Plain | Reading::Tar => {}
         }
     }
 
@@ -336,7 +363,9 @@ impl<'a> Executor<'a> {
         let is_post = step.part == Part::Post;
         let own_step = is_post || step.part == Part::Pre;
         let folder: Option<OwnedFd> = match self.hands() {
-            Ok(hands) if step.part == Part::Copy => Some(hands.folder()?),
+            Ok(hands) if step.part == Part::Copy || pipeline.stdin != Stdin::Nothing => {
+                Some(hands.folder()?)
+            }
             _ => None,
         };
         let surroundings = Surroundings {
@@ -353,7 +382,7 @@ impl<'a> Executor<'a> {
         };
         let mut watch = (step.part == Part::Copy)
             .then(|| Watch::new(&self.plan.landing, self.reserve, self.held));
-        let mut listener = Listener::new(pipeline.reading, tally, self.progress);
+        let mut listener = Listener::new(&pipeline.reading, tally, self.progress);
         let progress = self.progress;
         let mut glance = || {
             progress.tick();
@@ -386,55 +415,15 @@ impl<'a> Executor<'a> {
     }
 }
 
+/// Whether the pipeline writes an archive, rather than reads one.
+fn step_writes(pipeline: &Pipeline) -> bool {
+    pipeline
+        .stages
+        .first()
+        .is_some_and(|argv| argv.args.iter().any(|arg| arg == "--create"))
+}
+
 fn drive_path(landing: &Landing) -> &Path {
     let (crate::plan::Base::Local(path) | crate::plan::Base::Ssh { path, .. }) = &landing.base;
     path
-}
-
-/// Takes in what a pipeline says: to the log, to the tally, to the bar.
-struct Listener<'a> {
-    reading: Reading,
-    tally: &'a mut Tally,
-    progress: &'a Progress,
-    files: u64,
-}
-
-impl<'a> Listener<'a> {
-    fn new(reading: Reading, tally: &'a mut Tally, progress: &'a Progress) -> Self {
-        Self {
-            reading,
-            tally,
-            progress,
-            files: 0,
-        }
-    }
-
-    fn hear(&mut self, heard: &Heard) {
-        let text = match heard {
-            Heard::Error(text) => {
-                warn!("  {text}");
-                return;
-            }
-            Heard::Out(text) => text,
-        };
-        let since = match self.reading {
-            Reading::RsyncListing { since } => since,
-            Reading::RsyncChanges | Reading::RsyncCopy => None,
-            Reading::Plain | Reading::Tar => {
-                info!("  {text}");
-                return;
-            }
-        };
-        let line = read_line(text);
-        match &line {
-            Line::Progress { bytes } => self.progress.bytes(*bytes),
-            Line::Item(item) if !item.folder => {
-                self.files += 1;
-                self.progress.files(self.files);
-            }
-            Line::Item(_) => {}
-            Line::Other => info!("  {text}"),
-        }
-        self.tally.take(&line, text, since);
-    }
 }

@@ -6,6 +6,7 @@ mod control;
 mod drive_hands;
 mod executor;
 pub mod job_run;
+mod listener;
 pub mod locks;
 mod output;
 pub mod owed;

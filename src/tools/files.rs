@@ -28,6 +28,11 @@ pub fn remove(path: &Path) -> Argv {
         .arg(path)
 }
 
+/// Makes the folder that files are brought back to, with the usual mode.
+pub fn make_target(path: &Path) -> Argv {
+    Argv::new("mkdir").args(["-p", "--"]).arg(path)
+}
+
 pub fn print(path: &Path) -> Argv {
     Argv::new("cat").arg("--").arg(path)
 }

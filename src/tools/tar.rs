@@ -87,6 +87,47 @@ pub fn list(members: &[PathBuf]) -> Argv {
     }
 }
 
+/// Undoes `--quoting-style=escape` (GNU tar manual, "Quoting Member Names").
+pub fn unescape(text: &[u8]) -> Vec<u8> {
+    let mut out = Vec::with_capacity(text.len());
+    let mut rest = text;
+    while let Some((&byte, tail)) = rest.split_first() {
+        let (byte, used) = if byte == b'\\' {
+            escaped(tail)
+        } else {
+            (byte, 0)
+        };
+        out.push(byte);
+        rest = &tail[used..];
+    }
+    out
+}
+
+/// The byte that an escape stands for, and how many bytes follow its backslash.
+fn escaped(tail: &[u8]) -> (u8, usize) {
+    let octal = tail
+        .get(..3)
+        .filter(|digits| digits.iter().all(|b| (b'0'..=b'7').contains(b)));
+    if let Some(digits) = octal {
+        let value = digits
+            .iter()
+            .fold(0_u32, |value, digit| value * 8 + u32::from(digit - b'0'));
+        return (u8::try_from(value).unwrap_or(b'?'), 3);
+    }
+    match tail.first() {
+        Some(b'n') => (b'\n', 1),
+        Some(b't') => (b'\t', 1),
+        Some(b'r') => (b'\r', 1),
+        Some(b'a') => (7, 1),
+        Some(b'b') => (8, 1),
+        Some(b'f') => (12, 1),
+        Some(b'v') => (11, 1),
+        Some(b'?') => (127, 1),
+        Some(&other) => (other, 1),
+        None => (b'\\', 0),
+    }
+}
+
 /// The path without its leading slash; `/` itself is `.`.
 fn below_root(path: &Path) -> PathBuf {
     let below = path.strip_prefix("/").unwrap_or(path);

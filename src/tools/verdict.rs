@@ -37,15 +37,23 @@ pub enum Verdict {
     Failed(String),
 }
 
+/// signal(7)
+const SIGPIPE: i32 = 13;
+
 /// Reads the ends of a pipeline's stages, in their order, with what they wrote on standard error.
-pub fn judge(reading: Reading, programs: &[String], ends: &[Ended], errors: &str) -> Verdict {
-    let failed = programs
-        .iter()
-        .zip(ends)
-        .enumerate()
-        .filter(|(_, (_, end))| **end != Ended::WELL);
-    // The last stage that failed is the cause: those before it are cut off by its closed pipe.
-    let Some((place, (program, end))) = failed.last() else {
+pub fn judge(reading: &Reading, programs: &[String], ends: &[Ended], errors: &str) -> Verdict {
+    let failed = || {
+        programs
+            .iter()
+            .zip(ends)
+            .enumerate()
+            .filter(|(_, (_, end))| **end != Ended::WELL)
+    };
+    // A stage killed by SIGPIPE was cut off by a later one; bad input makes later ones fail too.
+    let cause = failed()
+        .find(|(_, (_, end))| **end != Ended::Signal(SIGPIPE))
+        .or_else(|| failed().last());
+    let Some((place, (program, end))) = cause else {
         return Verdict::Well;
     };
     let words = format!("`{program}` ended with {}", end.words());
@@ -61,7 +69,7 @@ pub fn judge(reading: Reading, programs: &[String], ends: &[Ended], errors: &str
             verdict => verdict,
         },
         // tar itself, or ssh handing on the status of a tar on the other host
-        ("tar" | "ssh", Ended::Exit(code)) if reading == Reading::Tar && place == 0 => {
+        ("tar" | "ssh", Ended::Exit(code)) if *reading == Reading::Tar && place == 0 => {
             tar::judge(*code)
         }
         _ => Verdict::Failed(words),
@@ -77,10 +85,10 @@ mod tests {
     }
 
     #[test]
-    fn the_last_failing_stage_is_the_cause() {
+    fn a_stage_cut_off_by_a_later_one_is_not_the_cause() {
         let programs = names(&["tar", "zstd", "hayloft"]);
         let ends = [Ended::Signal(13), Ended::Signal(13), Ended::Exit(2)];
-        let verdict = judge(Reading::Tar, &programs, &ends, "");
+        let verdict = judge(&Reading::Tar, &programs, &ends, "");
         assert_eq!(
             verdict,
             Verdict::Failed("`hayloft` ended with exit status 2".into())
@@ -88,9 +96,20 @@ mod tests {
     }
 
     #[test]
+    fn a_stage_that_was_fed_rubbish_is_not_the_cause() {
+        let programs = names(&["hayloft", "zstd", "tar"]);
+        let ends = [Ended::Exit(1), Ended::Exit(1), Ended::Exit(2)];
+        let verdict = judge(&Reading::Tar, &programs, &ends, "");
+        assert_eq!(
+            verdict,
+            Verdict::Failed("`hayloft` ended with exit status 1".into())
+        );
+    }
+
+    #[test]
     fn a_full_drive_is_told_apart_whatever_the_exit_status() {
         let verdict = judge(
-            Reading::RsyncCopy,
+            &Reading::RsyncCopy,
             &names(&["rsync"]),
             &[Ended::Exit(11)],
             "write failed: No space left on device (28)",
@@ -102,7 +121,7 @@ mod tests {
     fn a_changed_host_key_is_told_apart_from_a_broken_connection() {
         let errors = "Host key verification failed.\nrsync: connection unexpectedly closed";
         let verdict = judge(
-            Reading::RsyncCopy,
+            &Reading::RsyncCopy,
             &names(&["rsync"]),
             &[Ended::Exit(255)],
             errors,

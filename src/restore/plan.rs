@@ -1,0 +1,169 @@
+//! The plan of a restore: pure, and run by the one executor.
+
+use std::path::{Path, PathBuf};
+
+use jiff::Timestamp;
+
+use crate::jobs::{Encrypt, Job, Kind};
+use crate::plan::{Act, Argv, Landing, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step, Stop};
+use crate::record::{Form, Generation, Outcome};
+use crate::tools::seal::Opener;
+use crate::tools::{files, rsync, seal, tar, zstd};
+
+/// What is to happen to files that are at the target already.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Existing {
+    /// Any that differs stops the restore before it begins.
+    Refuse,
+    /// `--replace`
+    Replace,
+}
+
+/// What a person asks to have back.
+#[derive(Debug, Clone)]
+pub struct Wish<'a> {
+    pub job: &'a Job,
+    pub generation: &'a Generation,
+    pub landing: &'a Landing,
+    /// Paths as they were on the source, from its root; everything when empty.
+    pub paths: &'a [PathBuf],
+    /// The paths come back below this folder: `/` puts them in their place.
+    pub to: &'a Path,
+    pub existing: Existing,
+    /// For an archive that is closed: a file given on the command line, rather than the job's own.
+    pub opener: Option<Opener>,
+    pub own_program: &'a Path,
+    pub now: Timestamp,
+}
+
+/// Measures what would be written, refuses what would be lost, then writes.
+pub fn plan_restore(wish: &Wish) -> Plan {
+    let mut stops = Vec::new();
+    let steps = match wish.generation.form {
+        Form::Tree | Form::Current => tree_steps(wish),
+        Form::Tar | Form::SealedTar => archive_steps(wish).unwrap_or_else(|stop| {
+            stops.push(stop);
+            Vec::new()
+        }),
+    };
+    Plan {
+        job: wish.job.name.clone(),
+        kind: wish.job.kind.name(),
+        at: wish.now,
+        landing: wish.landing.clone(),
+        generation: wish.generation.name,
+        form: wish.generation.form,
+        against: None,
+        notes: Vec::new(),
+        stops,
+        steps,
+        timeout: None,
+    }
+}
+
+fn tree_steps(wish: &Wish) -> Vec<Step> {
+    let entry = wish.generation.form.entry(wish.generation.name);
+    let existing = match wish.existing {
+        Existing::Refuse => rsync::Existing::Keep,
+        Existing::Replace => rsync::Existing::Replace,
+    };
+    let compare = rsync::compare_back(wish.landing, &entry, wish.paths, wish.to);
+    let bring = rsync::bring_back(wish.landing, &entry, wish.paths, wish.to, existing);
+    let pipeline = |argv: Argv, reading: Reading| Act::Tool(Pipeline::plain(argv).reading(reading));
+    let mut steps = vec![Step::new(
+        Part::Measure,
+        "compare the copy with what is at the target",
+        pipeline(compare, Reading::RsyncChanges),
+    )];
+    steps.extend(refusal(wish));
+    steps.push(make_target(wish));
+    steps.push(Step::new(
+        Part::Restore,
+        "bring the files back",
+        pipeline(bring, Reading::RsyncCopy),
+    ));
+    steps
+}
+
+fn archive_steps(wish: &Wish) -> Result<Vec<Step>, Stop> {
+    let existing = match wish.existing {
+        Existing::Refuse => tar::Existing::Keep,
+        Existing::Replace => tar::Existing::Replace,
+    };
+    let list = Reading::ArchiveNames {
+        below: wish.to.to_owned(),
+    };
+    let mut steps = vec![Step::new(
+        Part::Measure,
+        "compare the names in the archive with what is at the target",
+        Act::Tool(opened(wish, tar::list(wish.paths), list)?),
+    )];
+    steps.extend(refusal(wish));
+    steps.push(make_target(wish));
+    let extract = opened(
+        wish,
+        tar::extract(wish.to, wish.paths, existing),
+        Reading::Tar,
+    )?;
+    steps.push(Step::new(
+        Part::Restore,
+        "bring the files back",
+        Act::Tool(extract),
+    ));
+    Ok(steps)
+}
+
+fn make_target(wish: &Wish) -> Step {
+    let act = Act::Tool(Pipeline::plain(files::make_target(wish.to)));
+    Step::new(Part::Restore, "make the target folder", act)
+}
+
+fn refusal(wish: &Wish) -> Option<Step> {
+    let act = Act::RefuseExisting {
+        target: wish.to.to_owned(),
+    };
+    let step = Step::new(Part::Restore, "make sure that nothing is overwritten", act);
+    (wish.existing == Existing::Refuse).then_some(step)
+}
+
+/// The archive, opened and expanded, into `last`.
+fn opened(wish: &Wish, last: Argv, reading: Reading) -> Result<Pipeline, Stop> {
+    let entry = wish.generation.form.entry(wish.generation.name);
+    let mut stages = Vec::new();
+    let stdin = match wish.landing.ssh() {
+        None => Stdin::File(entry.into()),
+        Some(line) => {
+            stages.push(line.command(&files::print(&wish.landing.path().join(entry))));
+            Stdin::Nothing
+        }
+    };
+    if wish.generation.form == Form::SealedTar {
+        stages.push(seal::open(wish.own_program, &opener(wish)?));
+    }
+    stages.push(zstd::expand());
+    stages.push(last);
+    Ok(Pipeline {
+        stages,
+        stdin,
+        stdout: Stdout::Read,
+        reading,
+        retries: Vec::new(),
+    })
+}
+
+fn opener(wish: &Wish) -> Result<Opener, Stop> {
+    if let Some(opener) = &wish.opener {
+        return Ok(opener.clone());
+    }
+    match &wish.job.kind {
+        Kind::Archive {
+            encrypt: Some(Encrypt::Passphrase(file)),
+        } => Ok(Opener::PassphraseFile(file.clone())),
+        _ => {
+            let reason = "the archive is closed, and the job file does not say with which secret it is opened";
+            Err(Stop::new(Outcome::Failed, reason).advise(
+                "give `--identity-file FILE` with the secret key, or `--passphrase-file FILE`",
+            ))
+        }
+    }
+}
