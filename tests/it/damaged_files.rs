@@ -20,8 +20,17 @@ fn damaged(text: &str, at: usize, length: usize, patch: &str) -> String {
     format!("{before}{patch}{after}")
 }
 
+/// A secret may be masked, character by character.
+fn same_but_for_stars(written: &str, shown: &str) -> bool {
+    written.chars().count() == shown.chars().count()
+        && written
+            .chars()
+            .zip(shown.chars())
+            .all(|(w, s)| w == s || s == '*')
+}
+
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(300))]
+    #![proptest_config(ProptestConfig::with_cases(200))]
 
     #[test]
     fn every_mistake_in_a_damaged_file_has_its_place_in_that_file(
@@ -43,9 +52,9 @@ proptest! {
             };
             let line = text.split('\n').nth(place.line - 1).expect("a line of the file");
             let line = line.strip_suffix('\r').unwrap_or(line);
-            prop_assert_eq!(line, place.source_line.as_str());
+            prop_assert!(same_but_for_stars(line, &place.source_line), "{} {}", line, place.source_line);
             let here: String = line.chars().skip(place.column - 1).take(place.text.chars().count()).collect();
-            prop_assert_eq!(here, place.text.as_str());
+            prop_assert!(same_but_for_stars(&here, &place.text), "{} {}", here, place.text);
         }
     }
 }

@@ -54,14 +54,14 @@ fn place_in(text: &str, range: &Range<usize>) -> Place {
     let start = floor(text, range.start);
     let line_start = text[..start].rfind('\n').map_or(0, |i| i + 1);
     let line_end = text[start..].find('\n').map_or(text.len(), |i| start + i);
-    let line_end = if text[start..line_end].ends_with('\r') {
-        line_end - 1
-    } else {
-        line_end
-    };
-    let end = floor(text, range.end).clamp(start, line_end.max(start));
+    let line = text[line_start..line_end]
+        .strip_suffix('\r')
+        .unwrap_or(&text[line_start..line_end]);
+    let line_end = line_start + line.len();
+    let start = start.min(line_end);
+    let end = floor(text, range.end).clamp(start, line_end);
     let before = text[line_start..start].trim_start_matches('\u{feff}');
-    let source_line = mask(text[line_start..line_end].trim_start_matches('\u{feff}'));
+    let source_line = mask(line.trim_start_matches('\u{feff}'));
     let column = 1 + before.chars().count();
     let length = text[start..end].chars().count();
     Place {
@@ -133,6 +133,13 @@ mod tests {
     fn a_byte_order_mark_takes_no_column() {
         let place = place_in("\u{feff}name = 1\n", &(3..7));
         assert_eq!((place.column, place.text.as_str()), (1, "name"));
+    }
+
+    #[test]
+    fn a_carriage_return_is_no_part_of_the_line() {
+        let place = place_in("a = \"b\r\nc = 1\r\n", &(7..7));
+        assert_eq!((place.line, place.column), (1, 7));
+        assert_eq!(place.source_line, "a = \"b");
     }
 
     #[test]
