@@ -19,7 +19,7 @@ use super::progress::Progress;
 use super::watch::{Watch, full};
 use crate::jobs::On;
 use crate::plan::{
-    Act, CatalogueAct, Landing, Part, Pipeline, Plan, Reading, Stdout, Step, Stop, check_changes,
+    Act, CatalogueAct, Landing, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step, Stop, check_changes,
 };
 use crate::record::{Changes, Outcome, StepRecord};
 use crate::system::local_drive::HeldDrive;
