@@ -155,7 +155,13 @@ fn login_refused(server: &SmtpServer, error: &Error) -> Refusal {
 fn mail_refused(server: &SmtpServer, error: &Error) -> Refusal {
     let Some(code) = error.status() else {
         let words = server_words(error);
-        return Refusal::Server(format!("{} broke off: {words}", place(server)));
+        // What lettre itself refuses to send, such as a non-ASCII address to a server without
+        // SMTPUTF8 (RFC 6531): the other mails are not concerned.
+        return if error.is_client() {
+            Refusal::Later(format!("cannot be sent to {}: {words}", place(server)))
+        } else {
+            Refusal::Server(format!("{} broke off: {words}", place(server)))
+        };
     };
     let words = format!("{} answered {}", place(server), server_words(error));
     match code.to_string().as_str() {

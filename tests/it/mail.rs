@@ -169,17 +169,18 @@ fn assert_lines_are_within_limits(mail: &[u8]) {
     assert!(!text.replace("\r\n", "").contains(['\r', '\n', '\0']));
     assert!(text.split("\r\n").all(|line| line.len() <= 998));
     let headers = text.split("\r\n\r\n").next().unwrap();
-    for line in headers.split("\r\n") {
-        let foldable = line
-            .trim_start()
-            .split_once(": ")
-            .map_or(line, |(_, value)| value);
-        // lettre folds no line between a name and its address; 78 is a SHOULD.
-        let limit = if line.starts_with("From: ") { 998 } else { 78 };
-        let folded = line.len() <= limit || !foldable.trim().contains(' ');
-        assert!(folded, "{line}");
+    for header in headers.replace("\r\n ", "\n ").split("\r\n") {
+        let (name, value) = header.split_once(": ").unwrap();
+        // 78 is a SHOULD, which lettre keeps for all but lists of addresses, and an id cannot fold.
+        let foldable = !["From", "To"].contains(&name) && value.contains(' ');
+        for line in header.split('\n').filter(|_| foldable) {
+            assert!(line.len() <= 78, "{line}");
+        }
         // RFC 2047 section 2: an encoded word has at most 75 characters.
-        for word in line.split(' ').filter(|word| word.starts_with("=?")) {
+        for word in header
+            .split_whitespace()
+            .filter(|word| word.starts_with("=?"))
+        {
             assert!(word.len() <= 75, "{word}");
         }
     }
