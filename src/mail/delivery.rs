@@ -96,7 +96,7 @@ impl<'a> Pass<'a> {
             Refusal::Later(format!("cannot read `{}`: {error}", path.display()))
         })?;
         let envelope = entry.envelope().map_err(Refusal::Never)?;
-        send(self.settings, self.timeout, &envelope, &mail)
+        send(self.settings, self.timeout, envelope, mail)
     }
 
     fn keep(&mut self, entry: &Entry) {

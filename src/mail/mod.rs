@@ -3,6 +3,7 @@
 //! A mail is written into the outbox before it is first tried, so that neither a power cut nor a
 //! server that is down for days loses it; what could not be delivered stays visible in the status.
 
+mod deadline;
 mod delivery;
 mod durable;
 mod entry;

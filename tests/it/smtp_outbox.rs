@@ -270,3 +270,16 @@ fn an_address_the_server_cannot_take_does_not_hold_up_the_others() {
     assert_eq!((report.sent, report.kept), (1, 1));
     assert!(report.last_error.unwrap().contains("SMTPUTF8"));
 }
+
+#[test]
+fn a_server_that_drips_its_answer_is_given_up_on_as_well() {
+    let listener = Listener::start(Habit::Drips);
+    let state = tempfile::tempdir().unwrap();
+    let settings = settings(SmtpSecurity::Plain, listener.port);
+    let outbox =
+        outbox_with_one_mail(state.path(), &settings).with_timeout(Duration::from_millis(200));
+    let began = Instant::now();
+    let report = outbox.deliver_due(&settings, at(NOW)).unwrap();
+    assert!(began.elapsed() < Duration::from_secs(8));
+    assert_kept(&report, "did not get done within 2 s");
+}
