@@ -283,3 +283,14 @@ fn a_server_that_drips_its_answer_is_given_up_on_as_well() {
     assert!(began.elapsed() < Duration::from_secs(8));
     assert_kept(&report, "did not get done within 2 s");
 }
+
+/// RFC 4954 section 6: 530 means that a login is required.
+#[test]
+fn a_server_that_wants_a_login_keeps_the_mail_until_there_is_one() {
+    let listener = Listener::start(Habit::Answers("530 5.7.0 authentication required"));
+    let state = tempfile::tempdir().unwrap();
+    let settings = settings(SmtpSecurity::Plain, listener.port);
+    let outbox = outbox_with_one_mail(state.path(), &settings);
+    let report = outbox.deliver_due(&settings, at(NOW)).unwrap();
+    assert_kept(&report, "answered 530 5.7.0 authentication required");
+}
