@@ -15,36 +15,20 @@ use lettre::Message;
 use rustix::fs::{Access, FlockOperation, access, flock};
 
 use crate::jobs::MailSettings;
-use crate::report::{MailFacts, safe_name};
+use crate::report::{MailFacts, to_json_pretty};
 
-use super::MailError;
+use super::delivery::Pass;
 use super::durable::{make_private_folder, sync_folder, write_whole};
-use super::entry::{Entry, Then};
-use super::session::{DEFAULT_TIMEOUT, Refusal, send};
-
-/// A larger `.json` is not one of ours.
-const LARGEST_ENTRY: u64 = 64 * 1024;
+use super::entry::Entry;
+use super::listing::{entry_ids, load_entry};
+use super::session::DEFAULT_TIMEOUT;
+use super::{DeliveryReport, MailError};
 
 #[derive(Debug)]
 pub struct Outbox {
     folder: PathBuf,
     undelivered: PathBuf,
     timeout: Duration,
-}
-
-/// What one pass over the outbox did.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct DeliveryReport {
-    pub sent: u64,
-    /// Still waiting, due or not.
-    pub kept: u64,
-    /// Moved to `undelivered/`.
-    pub given_up: u64,
-    /// The earliest time anything is due again.
-    pub next_try: Option<Timestamp>,
-    pub last_error: Option<String>,
-    /// Files that were skipped, and why.
-    pub warnings: Vec<String>,
 }
 
 impl Outbox {
@@ -75,7 +59,7 @@ impl Outbox {
             let id = self.new_id(now)?;
             let entry = Entry::new(envelope.from(), to, now);
             self.write(&format!("{id}.eml"), &mail)?;
-            self.write(&format!("{id}.json"), &json(&entry))?;
+            self.save(&id, &entry)?;
         }
         Ok(())
     }
@@ -89,16 +73,8 @@ impl Outbox {
         self.check_writable()?;
         let _lock = self.lock()?;
         let (ids, warnings) = entry_ids(&self.folder)?;
-        let mut pass = Pass {
-            outbox: self,
-            settings,
-            now,
-            server_trouble: None,
-            report: DeliveryReport {
-                warnings,
-                ..DeliveryReport::default()
-            },
-        };
+        let mut pass = Pass::new(self, settings, self.timeout, now);
+        pass.report.warnings = warnings;
         for id in ids {
             // What goes wrong with one mail must not hold up the others.
             if let Err(error) = pass.visit(&id) {
@@ -169,8 +145,17 @@ impl Outbox {
             .map_err(MailError::outbox("write", &self.folder.join(name)))
     }
 
+    pub(super) fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    pub(super) fn save(&self, id: &str, entry: &Entry) -> Result<(), MailError> {
+        let content = to_json_pretty(entry);
+        self.write(&format!("{id}.json"), content.as_bytes())
+    }
+
     /// The `.json` first: it is what makes a pair count.
-    fn remove(&self, id: &str) -> Result<(), MailError> {
+    pub(super) fn remove(&self, id: &str) -> Result<(), MailError> {
         for name in [format!("{id}.json"), format!("{id}.eml")] {
             let path = self.folder.join(name);
             unless_gone(fs::remove_file(&path)).map_err(MailError::outbox("remove", &path))?;
@@ -178,7 +163,7 @@ impl Outbox {
         self.sync()
     }
 
-    fn give_up(&self, id: &str) -> Result<(), MailError> {
+    pub(super) fn give_up(&self, id: &str) -> Result<(), MailError> {
         for name in [format!("{id}.eml"), format!("{id}.json")] {
             let path = self.folder.join(&name);
             unless_gone(fs::rename(&path, self.undelivered.join(name)))
@@ -200,120 +185,12 @@ impl Outbox {
     }
 }
 
-/// One walk over the outbox.
-struct Pass<'a> {
-    outbox: &'a Outbox,
-    settings: &'a MailSettings,
-    now: Timestamp,
-    /// What kept the first mail from the server; the others are not tried against it again.
-    server_trouble: Option<Refusal>,
-    report: DeliveryReport,
-}
-
-impl Pass<'_> {
-    fn visit(&mut self, id: &str) -> Result<(), MailError> {
-        let mut entry = match load_entry(&self.outbox.folder, id) {
-            Ok(Some(entry)) => entry,
-            Ok(None) => return Ok(()),
-            Err(warning) => {
-                self.report.warnings.push(warning);
-                return Ok(());
-            }
-        };
-        if !entry.is_due(self.now) {
-            self.keep(&entry);
-            return Ok(());
-        }
-        let Err(refusal) = self.hand_over(id, &entry) else {
-            self.report.sent += 1;
-            return self.outbox.remove(id);
-        };
-        self.report.last_error = Some(refusal.words().to_owned());
-        let then = entry.failed(self.now, refusal.words());
-        self.outbox.write(&format!("{id}.json"), &json(&entry))?;
-        if then == Then::GiveUp || matches!(refusal, Refusal::Never(_)) {
-            self.report.given_up += 1;
-            self.outbox.give_up(id)?;
-        } else {
-            self.keep(&entry);
-        }
-        if matches!(refusal, Refusal::Server(_)) {
-            self.server_trouble = Some(refusal);
-        }
-        Ok(())
-    }
-
-    fn hand_over(&self, id: &str, entry: &Entry) -> Result<(), Refusal> {
-        if let Some(refusal) = &self.server_trouble {
-            return Err(refusal.clone());
-        }
-        let path = self.outbox.folder.join(format!("{id}.eml"));
-        let mail = fs::read(&path).map_err(|error| {
-            Refusal::Later(format!("cannot read `{}`: {error}", path.display()))
-        })?;
-        let envelope = entry.envelope().map_err(Refusal::Never)?;
-        send(self.settings, self.outbox.timeout, &envelope, &mail)
-    }
-
-    fn keep(&mut self, entry: &Entry) {
-        self.report.kept += 1;
-        let next = self.report.next_try.unwrap_or(entry.next_try);
-        self.report.next_try = Some(next.min(entry.next_try));
-    }
-}
-
-/// The ids of all `.json` files in `folder`, oldest first, and a warning for each file that is not ours.
-fn entry_ids(folder: &Path) -> Result<(Vec<String>, Vec<String>), MailError> {
-    let cannot = |error| MailError::outbox("list", folder)(error);
-    let mut ids = Vec::new();
-    let mut warnings = Vec::new();
-    for entry in fs::read_dir(folder).map_err(cannot)? {
-        let entry = entry.map_err(cannot)?;
-        let is_file = entry.file_type().map_err(cannot)?.is_file();
-        let name = entry.file_name();
-        match name.to_str().and_then(|name| name.rsplit_once('.')) {
-            Some((id, "json")) if is_file => ids.push(id.to_owned()),
-            Some((_, "eml" | "partial")) if is_file => {}
-            _ if name == "undelivered" => {}
-            _ => warnings.push(format!(
-                "`{}/{}` is not a mail of ours and was skipped",
-                folder.display(),
-                safe_name(name.as_encoded_bytes())
-            )),
-        }
-    }
-    ids.sort_unstable();
-    Ok((ids, warnings))
-}
-
-/// `None` when another process has delivered it meanwhile.
-fn load_entry(folder: &Path, id: &str) -> Result<Option<Entry>, String> {
-    let path = folder.join(format!("{id}.json"));
-    let skipped = |why: String| format!("`{}` was skipped: {why}", path.display());
-    let content = match fs::metadata(&path).map(|facts| facts.len()) {
-        Ok(length) if length > LARGEST_ENTRY => return Err(skipped("too large".to_owned())),
-        Ok(_) => fs::read(&path),
-        Err(error) => Err(error),
-    };
-    match content {
-        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
-        Err(error) => Err(skipped(error.to_string())),
-        Ok(content) => serde_json::from_slice(&content)
-            .map(Some)
-            .map_err(|error| skipped(error.to_string())),
-    }
-}
-
 /// A pair that was cut apart by a crash lacks one of its files.
 fn unless_gone(done: io::Result<()>) -> io::Result<()> {
     match done {
         Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(()),
         done => done,
     }
-}
-
-fn json(entry: &Entry) -> Vec<u8> {
-    crate::report::to_json_pretty(entry).into_bytes()
 }
 
 fn amount(length: usize) -> u64 {

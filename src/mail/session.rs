@@ -17,11 +17,15 @@ use lettre::transport::smtp::extension::ClientId;
 use crate::jobs::{MailSettings, SmtpSecurity, SmtpServer};
 use crate::report::{safe_line, truncate};
 
+use super::deadline::within;
 use super::password::read_password;
 
 /// How long one answer may take. RFC 5321 section 4.5.3.2 lets servers take minutes; a mail that
 /// is kept and tried again can be less patient.
 pub const DEFAULT_TIMEOUT: Duration = Duration::from_secs(30);
+
+/// Timeouts that a whole session may take.
+const WHOLE_SESSION: u32 = 10;
 
 /// Columns of a server's words that are kept.
 const LONGEST_WORDS: usize = 300;
@@ -45,8 +49,29 @@ impl Refusal {
     }
 }
 
-/// Hands over one mail in a session of its own.
+/// Hands over one mail in a session of its own: `timeout` for an answer, ten times that for all.
+///
+/// A mail given up on at the end of that time may still arrive; the next try has the same
+/// Message-ID.
 pub(super) fn send(
+    settings: &MailSettings,
+    timeout: Duration,
+    envelope: Envelope,
+    mail: Vec<u8>,
+) -> Result<(), Refusal> {
+    let limit = timeout * WHOLE_SESSION;
+    let theirs = settings.clone();
+    let outcome = within(limit, move || converse(&theirs, timeout, &envelope, &mail));
+    outcome.unwrap_or_else(|| {
+        Err(Refusal::Server(format!(
+            "{} did not get done within {} s",
+            place(&settings.smtp),
+            limit.as_secs_f32()
+        )))
+    })
+}
+
+fn converse(
     settings: &MailSettings,
     timeout: Duration,
     envelope: &Envelope,
@@ -155,7 +180,13 @@ fn login_refused(server: &SmtpServer, error: &Error) -> Refusal {
 fn mail_refused(server: &SmtpServer, error: &Error) -> Refusal {
     let Some(code) = error.status() else {
         let words = server_words(error);
-        return Refusal::Server(format!("{} broke off: {words}", place(server)));
+        // What lettre itself refuses to send, such as a non-ASCII address to a server without
+        // SMTPUTF8 (RFC 6531): the other mails are not concerned.
+        return if error.is_client() {
+            Refusal::Later(format!("cannot be sent to {}: {words}", place(server)))
+        } else {
+            Refusal::Server(format!("{} broke off: {words}", place(server)))
+        };
     };
     let words = format!("{} answered {}", place(server), server_words(error));
     match code.to_string().as_str() {

@@ -6,6 +6,7 @@
 //! laid out twice.
 
 mod amounts;
+mod decision_words;
 mod generations_text;
 mod json;
 mod read_me_first;

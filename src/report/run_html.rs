@@ -17,7 +17,8 @@ const BODY: &str = "margin:0;padding:20px 16px 28px;font:16px/1.5 system-ui,-app
 const COLUMN: &str = "max-width:36em;margin:0 auto";
 const TITLE: &str = "margin:26px 0 8px;padding:0 0 3px;font-size:15px;font-weight:600;\
                      border-bottom:1px solid rgba(128,128,128,.35)";
-const LABEL: &str = "padding:2px 14px 2px 0;vertical-align:top;white-space:nowrap;opacity:.72;\
+const LABEL: &str = "padding:2px 14px 2px 0;min-width:80px;vertical-align:top;\
+                     white-space:nowrap;opacity:.72;\
                      font-size:14px;line-height:24px;font-weight:400;text-align:left";
 const VALUE: &str = "padding:2px 0;vertical-align:top;line-height:24px;overflow-wrap:anywhere";
 const LIST: &str = "margin:0;padding:0 0 0 20px";

@@ -4,9 +4,10 @@
 
 use jiff::tz::TimeZone;
 
-use crate::record::{Decision, Form, RunRecord, StepRecord, Trigger};
+use crate::record::{Form, RunRecord, StepRecord, Trigger};
 
-use super::amounts::{between, bytes, counted, date, date_time, seconds, shown, time};
+use super::amounts::{between, bytes, counted, date_time, seconds, shown, time};
+use super::decision_words::decisions;
 use super::safe_text::{safe_line, truncate};
 use super::space_words::{job_use, space};
 use super::{Mood, Verdict};
@@ -66,7 +67,7 @@ impl RunWords {
             Some(what_ran(run, zone)),
             what_changed(run),
             steps(run, detail),
-            generations(&run.decisions, zone, detail),
+            decisions(&run.decisions, zone, detail),
             space_left(run),
             log(run),
         ];
@@ -103,7 +104,7 @@ pub(super) fn notes_counted(run: &RunRecord) -> Option<String> {
     (notes > 0).then(|| counted(notes, "note", "notes"))
 }
 
-fn section(title: &str, block: Block) -> Section {
+pub(super) fn section(title: &str, block: Block) -> Section {
     Section {
         title: title.to_owned(),
         blocks: vec![block],
@@ -193,7 +194,9 @@ fn what_changed(run: &RunRecord) -> Option<Section> {
         ),
     ];
     let title = match run.outcome {
-        Some(outcome) if !outcome.is_well() => "What would have changed",
+        Some(outcome) if !outcome.is_well() && run.generation.is_none() => {
+            "What would have changed"
+        }
         _ => "What changed",
     };
     Some(section(title, Block::Fields(fields)))
@@ -235,48 +238,6 @@ fn quote(text: &str, detail: Detail) -> String {
         Detail::Mail => truncate(&shown, LONGEST_QUOTE),
         Detail::Full => shown,
     }
-}
-
-/// What was retired line by line, what is kept folded by reason.
-fn generations(decisions: &[Decision], zone: &TimeZone, detail: Detail) -> Option<Section> {
-    let (kept, retired): (Vec<_>, Vec<_>) = decisions.iter().partition(|d| d.kept);
-    let each = |word: &str, decision: &Decision| {
-        format!(
-            "{word} {}: {}",
-            decision.generation,
-            safe_line(&decision.why)
-        )
-    };
-    let mut lines: Vec<_> = retired.iter().map(|d| each("retired", d)).collect();
-    match detail {
-        Detail::Full => lines.extend(kept.iter().map(|d| each("kept", d))),
-        Detail::Mail => lines.extend(kept_by_reason(&kept, zone)),
-    }
-    let title = format!("Kept {} and retired {}", kept.len(), retired.len());
-    (!lines.is_empty()).then(|| section(&title, Block::Bullets(lines)))
-}
-
-fn kept_by_reason(kept: &[&Decision], zone: &TimeZone) -> Vec<String> {
-    let mut groups: Vec<(&str, Vec<&Decision>)> = Vec::new();
-    for decision in kept {
-        match groups.iter_mut().find(|(why, _)| *why == decision.why) {
-            Some((_, group)) => group.push(decision),
-            None => groups.push((&decision.why, vec![decision])),
-        }
-    }
-    let day = |decision: &Decision| date(decision.generation.instant(), zone);
-    let worded = groups.iter().map(|(why, group)| match group.as_slice() {
-        [one] => format!("kept {}: {}", one.generation, safe_line(why)),
-        [first, .., last] => format!(
-            "kept {}, {} to {}: {}",
-            group.len(),
-            day(last),
-            day(first),
-            safe_line(why)
-        ),
-        [] => String::new(),
-    });
-    worded.collect()
 }
 
 fn space_left(run: &RunRecord) -> Option<Section> {

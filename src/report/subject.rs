@@ -74,5 +74,10 @@ mod tests {
             subject(&run),
             "kiln: studio-files FAILED: = ?utf-8?q?boo?= Bcc: someone@elsewhere.example x"
         );
+        run.reason = "esc \x1b[2J bidi \u{202e}gpj. More".to_owned();
+        assert_eq!(
+            subject(&run),
+            "kiln: studio-files FAILED: esc \\x1b[2J bidi \\u{202e}gpj"
+        );
     }
 }

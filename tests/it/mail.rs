@@ -63,6 +63,19 @@ pub struct Read {
     html: String,
 }
 
+/// Whether Python is there; says so and, in CI, fails when it is not.
+fn python_is_missing() -> bool {
+    let there = Command::new("python3").arg("--version").output().is_ok();
+    assert!(
+        there || std::env::var_os("CI").is_none(),
+        "CI needs python3"
+    );
+    if !there {
+        println!("skipped: python3 is not installed");
+    }
+    !there
+}
+
 /// What Python's parser makes of each mail.
 pub fn read_with_python(mails: &[Vec<u8>]) -> Vec<Read> {
     let mut python = Command::new("python3")
@@ -169,17 +182,18 @@ fn assert_lines_are_within_limits(mail: &[u8]) {
     assert!(!text.replace("\r\n", "").contains(['\r', '\n', '\0']));
     assert!(text.split("\r\n").all(|line| line.len() <= 998));
     let headers = text.split("\r\n\r\n").next().unwrap();
-    for line in headers.split("\r\n") {
-        let foldable = line
-            .trim_start()
-            .split_once(": ")
-            .map_or(line, |(_, value)| value);
-        // lettre folds no line between a name and its address; 78 is a SHOULD.
-        let limit = if line.starts_with("From: ") { 998 } else { 78 };
-        let folded = line.len() <= limit || !foldable.trim().contains(' ');
-        assert!(folded, "{line}");
+    for header in headers.replace("\r\n ", "\n ").split("\r\n") {
+        let (name, value) = header.split_once(": ").unwrap();
+        // 78 is a SHOULD, which lettre keeps for all but lists of addresses, and an id cannot fold.
+        let foldable = !["From", "To"].contains(&name) && value.contains(' ');
+        for line in header.split('\n').filter(|_| foldable) {
+            assert!(line.len() <= 78, "{line}");
+        }
         // RFC 2047 section 2: an encoded word has at most 75 characters.
-        for word in line.split(' ').filter(|word| word.starts_with("=?")) {
+        for word in header
+            .split_whitespace()
+            .filter(|word| word.starts_with("=?"))
+        {
             assert!(word.len() <= 75, "{word}");
         }
     }
@@ -187,6 +201,9 @@ fn assert_lines_are_within_limits(mail: &[u8]) {
 
 #[test]
 fn hostile_runs_become_mails_without_a_single_defect() {
+    if python_is_missing() {
+        return;
+    }
     let runs = matrix();
     let mails = mails(&runs, &settings(SmtpSecurity::Plain, 25));
     let read = read_with_python(&mails);
@@ -212,6 +229,9 @@ fn hostile_runs_become_mails_without_a_single_defect() {
 
 #[test]
 fn a_hostile_run_adds_no_header_of_its_own() {
+    if python_is_missing() {
+        return;
+    }
     let mails = mails(&matrix(), &settings(SmtpSecurity::Plain, 25));
     for mail in read_with_python(&mails) {
         let mut headers = mail.headers;
@@ -236,6 +256,9 @@ fn a_hostile_run_adds_no_header_of_its_own() {
 
 #[test]
 fn mails_about_one_job_share_a_thread_and_have_ids_of_their_own() {
+    if python_is_missing() {
+        return;
+    }
     let first = studio_run();
     let mut second = studio_run();
     second.id = "20261126T023000Z-studio-files".to_owned();
@@ -258,6 +281,9 @@ fn mails_about_one_job_share_a_thread_and_have_ids_of_their_own() {
 
 #[test]
 fn senders_and_readers_may_have_any_name_and_be_many() {
+    if python_is_missing() {
+        return;
+    }
     let mut settings = settings(SmtpSecurity::Plain, 25);
     settings.from = "Servidor da Olaria São Brás <hayloft@studio.example>".to_owned();
     settings.to = (0..40)
@@ -273,6 +299,9 @@ fn senders_and_readers_may_have_any_name_and_be_many() {
 
 #[test]
 fn the_text_part_arrives_word_for_word() {
+    if python_is_missing() {
+        return;
+    }
     let read = read_with_python(&mails(&[studio_run()], &settings(SmtpSecurity::Plain, 25)));
     let text = hayloft::report::run_report_text(&studio_run(), &lisbon());
     assert_eq!(read[0].text.trim_end(), text.trim_end());

@@ -4,12 +4,15 @@ use std::io::{BufRead, BufReader, Write};
 use std::net::{TcpListener, TcpStream};
 use std::sync::{Arc, Mutex};
 use std::thread;
+use std::time::Duration;
 
 /// How it answers.
 #[derive(Clone, Copy)]
 pub enum Habit {
     /// Takes the connection and never says a word.
     Silent,
+    /// Sends a byte now and then and never ends its line.
+    Drips,
     /// Offers no STARTTLS, as if somebody in between had cut it out; else takes everything.
     WithoutStartTls,
     /// Closes the connection in the middle of the mail.
@@ -48,6 +51,12 @@ impl Listener {
 fn converse(mut stream: &TcpStream, habit: Habit, log: &Mutex<Vec<String>>) {
     if matches!(habit, Habit::Silent) {
         let _ = BufReader::new(stream).lines().count();
+        return;
+    }
+    if matches!(habit, Habit::Drips) {
+        while stream.write_all(b"2").is_ok() {
+            thread::sleep(Duration::from_millis(50));
+        }
         return;
     }
     let _ = stream.write_all(b"220 mail.studio.example\r\n");

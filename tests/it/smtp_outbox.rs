@@ -254,3 +254,43 @@ fn each_reader_gets_a_try_of_their_own_and_nobody_else_can_read_the_files() {
     }
     assert_eq!(files, 4);
 }
+
+/// RFC 6531 section 3.1: only servers that offer SMTPUTF8 take such an address.
+#[test]
+fn an_address_the_server_cannot_take_does_not_hold_up_the_others() {
+    let listener = Listener::start(Habit::WithoutStartTls);
+    let state = tempfile::tempdir().unwrap();
+    let mut settings = settings(SmtpSecurity::Plain, listener.port);
+    settings.to = vec!["inês@studio.example".to_owned()];
+    let outbox = outbox_with_one_mail(state.path(), &settings);
+    settings.to = vec!["rui@studio.example".to_owned()];
+    let later = at(NOW) + SignedDuration::from_secs(1);
+    outbox.put(&message(&settings), later).unwrap();
+    let report = outbox.deliver_due(&settings, later).unwrap();
+    assert_eq!((report.sent, report.kept), (1, 1));
+    assert!(report.last_error.unwrap().contains("SMTPUTF8"));
+}
+
+#[test]
+fn a_server_that_drips_its_answer_is_given_up_on_as_well() {
+    let listener = Listener::start(Habit::Drips);
+    let state = tempfile::tempdir().unwrap();
+    let settings = settings(SmtpSecurity::Plain, listener.port);
+    let outbox =
+        outbox_with_one_mail(state.path(), &settings).with_timeout(Duration::from_millis(200));
+    let began = Instant::now();
+    let report = outbox.deliver_due(&settings, at(NOW)).unwrap();
+    assert!(began.elapsed() < Duration::from_secs(8));
+    assert_kept(&report, "did not get done within 2 s");
+}
+
+/// RFC 4954 section 6: 530 means that a login is required.
+#[test]
+fn a_server_that_wants_a_login_keeps_the_mail_until_there_is_one() {
+    let listener = Listener::start(Habit::Answers("530 5.7.0 authentication required"));
+    let state = tempfile::tempdir().unwrap();
+    let settings = settings(SmtpSecurity::Plain, listener.port);
+    let outbox = outbox_with_one_mail(state.path(), &settings);
+    let report = outbox.deliver_due(&settings, at(NOW)).unwrap();
+    assert_kept(&report, "answered 530 5.7.0 authentication required");
+}

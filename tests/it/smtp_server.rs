@@ -121,7 +121,7 @@ fn missing() -> Option<String> {
         return Some("exim4 with its own configuration needs root".to_owned());
     }
     let there = |program: &str| Path::new(program).exists();
-    ["/usr/sbin/exim4", "/usr/bin/openssl"]
+    ["/usr/sbin/exim4", "/usr/bin/openssl", "/usr/bin/python3"]
         .into_iter()
         .find(|program| !there(program))
         .map(|program| format!("{program} is not installed"))
