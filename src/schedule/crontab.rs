@@ -41,6 +41,7 @@ pub(super) enum DayRule {
 }
 
 impl Crontab {
+    /// What a line looks like, for messages.
     pub const EXPECTED: &str = "five fields: minute, hour, day of month, month, day of week, such as `30 2 * * *` for every night at 02:30";
 
     /// Reads one line. The range in an error counts bytes in `text`.

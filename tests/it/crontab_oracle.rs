@@ -191,7 +191,7 @@ proptest! {
             let zone: chrono_tz::Tz = change.zone_name.parse().unwrap();
             let hours = SignedDuration::from_hours;
             let near = |time: &Timestamp| time.duration_since(change.at).abs() <= hours(2);
-            let (first, last) = (change.at - hours(30), change.at + hours(30));
+            let (first, last) = (change.at - hours(10), change.at + hours(10));
             let mut here = ours(&crontab, &change.zone, first, last);
             let mut there = croners(&line, &zone, first, last);
             if !same_sort(&line) {
