@@ -5,6 +5,8 @@
 //! [`mail`]. [`system`] is asked for facts on the way in; [`tools`] alone knows the flags and exit
 //! statuses of other programs; [`schedule`] and [`keep`] are pure rules; [`restore`] makes ordinary plans.
 
+pub mod cli;
+pub mod exit;
 pub mod jobs;
 pub mod keep;
 pub mod mail;

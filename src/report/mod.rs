@@ -7,9 +7,11 @@
 
 mod amounts;
 mod decision_words;
+mod dry_run_text;
 mod generations_text;
 mod json;
 mod read_me_first;
+mod restore_text;
 mod run_html;
 mod run_text;
 mod run_words;
@@ -26,9 +28,11 @@ mod verdict;
 mod wrap;
 
 pub use amounts::{age, bytes, count, date, date_time, seconds, time};
+pub use dry_run_text::{DryRunFacts, FirstName, PlannedStep, dry_run_text};
 pub use generations_text::{GenerationFacts, generations_text};
 pub use json::{to_json_line, to_json_pretty};
 pub use read_me_first::read_me_first;
+pub use restore_text::{RestoreFacts, restore_text};
 pub use run_html::run_report_html;
 pub use run_text::{run_in_full_text, run_report_text};
 pub use run_words::{Block, Detail, RunWords, Section, StepWords};

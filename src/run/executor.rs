@@ -19,10 +19,11 @@ use super::progress::Progress;
 use super::watch::{Watch, full};
 use crate::jobs::On;
 use crate::plan::{
-    Act, CatalogueAct, Landing, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step, Stop, check_changes,
+    Act, CatalogueAct, Landing, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step, Stop,
+    check_changes,
 };
 use crate::record::{Changes, Outcome, StepRecord};
-use crate::system::local_drive::HeldDrive;
+use crate::system::local_drive::{HeldDrive, Purpose};
 use crate::system::remote_drive::{self, connection_stop, probe};
 use crate::tools::rsync_output::{Item, Tally, What};
 use crate::tools::{Verdict, judge};
@@ -221,7 +222,9 @@ impl<'a> Executor<'a> {
         let landing = &self.plan.landing;
         match (self.held, landing.ssh()) {
             (Some(held), _) => held.space().ok(),
-            (None, Some(line)) => probe(&landing.drive, line, drive_path(landing)).ok(),
+            (None, Some(line)) => {
+                probe(&landing.drive, line, drive_path(landing), Purpose::Reading).ok()
+            }
             (None, None) => None,
         }
     }

@@ -17,6 +17,7 @@ use super::{read_me, retiring, settle, wording};
 use crate::jobs::{Config, Drive, Job, Size};
 use crate::plan::{Allowance, Part, Plan, Stop, make_plan};
 use crate::record::{DriveUse, Outcome, RunRecord, Store, StoreError, Trigger, logs};
+use crate::schedule::{ON_TIME, Skipped};
 use crate::system::clock::Clock;
 use crate::system::{Asked, gather};
 
@@ -220,6 +221,37 @@ impl Runner<'_> {
     }
 }
 
+/// Records a planned time at which a job did not run.
+///
+/// # Errors
+/// When the record cannot be written.
+pub fn skipped_record(
+    runner: &Runner,
+    job: &Job,
+    skipped: &Skipped,
+) -> Result<RunRecord, StoreError> {
+    let wanted = Wanted {
+        job,
+        trigger: Trigger::Schedule {
+            planned: skipped.planned,
+        },
+        allowance: Allowance::Usual,
+    };
+    let id = runner.store.new_run_id(&job.name, runner.clock.now())?;
+    let mut record = runner.blank(&wanted, id, runner.config.drive_of(job));
+    runner.store.begin_run(&record)?;
+    wording::tell(
+        &mut record,
+        Stop::new(skipped.outcome, skipped.reason.clone()),
+    );
+    let now = runner.clock.now();
+    record.ended = Some(now);
+    let schedule = job.schedule.as_ref();
+    record.next = schedule.and_then(|line| line.next_after(&runner.config.server.time_zone, now));
+    runner.store.finish_run(&record)?;
+    Ok(record)
+}
+
 /// Lines of the log that a report of trouble quotes.
 const TAIL: usize = 20;
 
@@ -232,12 +264,7 @@ pub fn known_hosts(config: &Config) -> PathBuf {
 pub fn trigger_for(planned: Option<Timestamp>, now: Timestamp) -> Trigger {
     match planned {
         None => Trigger::Hand,
-        Some(planned) if now.duration_since(planned).as_secs() <= ON_TIME_SECONDS => {
-            Trigger::Schedule { planned }
-        }
+        Some(planned) if now.duration_since(planned) <= ON_TIME => Trigger::Schedule { planned },
         Some(planned) => Trigger::CatchUp { planned },
     }
 }
-
-/// A run that begins within this time of its planned one is on time.
-const ON_TIME_SECONDS: i64 = 120;

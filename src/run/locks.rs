@@ -65,6 +65,35 @@ pub fn lock_drive(state_dir: &Path, drive: &Drive, run: &str) -> Result<Lock, Lo
     )
 }
 
+/// The service is one of its kind on a server.
+///
+/// # Errors
+/// [`LockError::Held`] when it is running already.
+pub fn lock_service(state_dir: &Path) -> Result<Lock, LockError> {
+    take(state_dir, "serve", "the service", "serve")
+}
+
+/// Whether a run of the job is going on, in any process.
+pub fn is_running(state_dir: &Path, job: &Name) -> bool {
+    is_held(state_dir, &format!("job-{job}"))
+}
+
+/// What the service does, in words.
+pub fn service_words(state_dir: &Path) -> String {
+    if is_held(state_dir, "serve") {
+        "running"
+    } else {
+        "not running"
+    }
+    .to_owned()
+}
+
+/// Looks without taking: a shared lock is refused while somebody works.
+fn is_held(state_dir: &Path, file: &str) -> bool {
+    let path = state_dir.join("locks").join(format!("{file}.lock"));
+    File::open(path).is_ok_and(|file| flock(&file, FlockOperation::NonBlockingLockShared).is_err())
+}
+
 fn take(state_dir: &Path, file: &str, what: &str, run: &str) -> Result<Lock, LockError> {
     let folder = state_dir.join("locks");
     fs::create_dir_all(&folder).map_err(LockError::Io)?;

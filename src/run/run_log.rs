@@ -17,9 +17,13 @@ impl RunLog {
     /// Sets up tracing for this process. Standard error hears warnings, or what `HAYLOFT_LOG` asks for
     /// (tracing-subscriber's filter syntax); the run's log hears everything from `info` up.
     pub fn install() -> Self {
+        Self::install_with("warn")
+    }
+
+    fn install_with(level: &str) -> Self {
         let log = Self::default();
         let console =
-            EnvFilter::try_from_env("HAYLOFT_LOG").unwrap_or_else(|_| EnvFilter::new("warn"));
+            EnvFilter::try_from_env("HAYLOFT_LOG").unwrap_or_else(|_| EnvFilter::new(level));
         let to_console = tracing_subscriber::fmt::layer()
             .with_writer(io::stderr)
             .with_target(false)
@@ -37,6 +41,11 @@ impl RunLog {
             .with(to_file)
             .try_init();
         log
+    }
+
+    /// As [`RunLog::install`], with standard error hearing `info` too: the journal of a service.
+    pub fn install_for_service() -> Self {
+        Self::install_with("info")
     }
 
     /// Events go to `file` from now on.

@@ -30,11 +30,20 @@ pub fn all(runner: &Runner) -> Result<Vec<RunRecord>, StoreError> {
     jobs.dedup();
     let mut found = Vec::new();
     for job in jobs {
-        if let Ok(_lock) = lock_job(state_dir, &job, "settling") {
-            found.extend(settle_job(runner, &job, "")?);
-        }
+        found.extend(one(runner, &job)?);
     }
     Ok(found)
+}
+
+/// Settles one job, if nothing is running it. Gives the runs that were found cut short.
+///
+/// # Errors
+/// When the record cannot be read or written.
+pub fn one(runner: &Runner, job: &Name) -> Result<Vec<RunRecord>, StoreError> {
+    match lock_job(&runner.config.server.state_dir, job, "settling") {
+        Ok(_lock) => settle_job(runner, job, ""),
+        Err(_) => Ok(Vec::new()),
+    }
 }
 
 /// Before a new run of the job, whose lock is held: what the last one left. Gives notes.

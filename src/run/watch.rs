@@ -8,7 +8,7 @@ use super::control::Cut;
 use crate::jobs::Size;
 use crate::plan::{Landing, Space, Stop};
 use crate::record::Outcome;
-use crate::system::local_drive::HeldDrive;
+use crate::system::local_drive::{HeldDrive, Purpose};
 use crate::system::remote_drive;
 use crate::tools::ssh::SshLine;
 
@@ -115,7 +115,7 @@ fn remote_eye(landing: &Landing, line: &SshLine) -> Eye<'static> {
         // a timeout means that the run goes on; anything else that it is over
         while dropped.recv_timeout(REMOTE_EVERY) == Err(std::sync::mpsc::RecvTimeoutError::Timeout)
         {
-            if let Ok(space) = remote_drive::probe(&drive, &line, &path)
+            if let Ok(space) = remote_drive::probe(&drive, &line, &path, Purpose::Reading)
                 && answer.send(space).is_err()
             {
                 break;

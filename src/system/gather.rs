@@ -5,11 +5,11 @@ use std::path::Path;
 use jiff::Timestamp;
 
 use super::job_folder::{self, Listing};
-use super::local_drive::{self, HeldDrive};
+use super::local_drive::{self, HeldDrive, Purpose};
 use super::mounts::Mounts;
 use super::{programs, remote_drive, source};
 use crate::jobs::{Drive, DrivePlace, Job, Kind, Name, Source};
-use crate::plan::{DriveState, Facts, Landing, Space, Stop};
+use crate::plan::{DriveState, Facts, Landing, SourceState, Space, Stop};
 use crate::record::{Generation, Outcome};
 
 /// The facts, and the hold on a local drive.
@@ -36,13 +36,29 @@ pub fn gather(
     asked: Asked,
     account_for: impl FnOnce(Option<&Listing>) -> (Vec<Generation>, Vec<String>),
 ) -> Gathered {
+    gather_for(asked, Purpose::Writing, account_for)
+}
+
+/// As [`gather`], for a restore: a drive that is mounted read-only will do, and the source is not asked for.
+pub fn gather_for_reading(
+    asked: Asked,
+    account_for: impl FnOnce(Option<&Listing>) -> (Vec<Generation>, Vec<String>),
+) -> Gathered {
+    gather_for(asked, Purpose::Reading, account_for)
+}
+
+fn gather_for(
+    asked: Asked,
+    purpose: Purpose,
+    account_for: impl FnOnce(Option<&Listing>) -> (Vec<Generation>, Vec<String>),
+) -> Gathered {
     let landing = Landing::new(
         asked.drive,
         asked.server,
         &asked.job.name,
         asked.known_hosts,
     );
-    let (drive, held, listing) = match look_at_drive(asked.drive, &landing) {
+    let (drive, held, listing) = match look_at_drive(asked.drive, &landing, purpose) {
         Ok((space, held, listing)) => (DriveState::Ready(space), held, Some(listing)),
         Err(stop) => (DriveState::NotReady(stop), None, None),
     };
@@ -52,7 +68,10 @@ pub fn gather(
         now: asked.now,
         server: asked.server.clone(),
         drive,
-        source: source::look(asked.job, asked.known_hosts),
+        source: match purpose {
+            Purpose::Writing => source::look(asked.job, asked.known_hosts),
+            Purpose::Reading => SourceState::Readable,
+        },
         generations,
         leftovers,
         hidden: source::hidden(asked.job, &landing, &mounts),
@@ -67,10 +86,11 @@ pub fn gather(
 fn look_at_drive(
     drive: &Drive,
     landing: &Landing,
+    purpose: Purpose,
 ) -> Result<(Space, Option<HeldDrive>, Listing), Stop> {
     match (&drive.place, landing.ssh()) {
         (DrivePlace::Ssh { path, .. }, Some(line)) => {
-            let space = remote_drive::probe(&drive.name, line, path)?;
+            let space = remote_drive::probe(&drive.name, line, path, purpose)?;
             Ok((space, None, job_folder::list_remote(line, &landing.path())?))
         }
         (DrivePlace::Local { path, uuid }, _) => {
@@ -84,7 +104,7 @@ fn look_at_drive(
                     ),
                 )
             };
-            let held = local_drive::hold(&drive.name, path, uuid)?;
+            let held = local_drive::hold(&drive.name, path, uuid, purpose)?;
             let space = held.space().map_err(unreadable)?;
             let listing =
                 job_folder::list_local(held.root(), &landing.folder).map_err(unreadable)?;

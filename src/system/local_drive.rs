@@ -46,11 +46,19 @@ impl HeldDrive {
     }
 }
 
+/// What a drive is held for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Purpose {
+    /// A read-only mount will do.
+    Reading,
+    Writing,
+}
+
 /// Looks for the drive and holds it.
 ///
 /// # Errors
 /// A [`Stop`] that names what is wrong: absent, not mounted, another file system, read-only.
-pub fn hold(name: &Name, path: &Path, uuid: &str) -> Result<HeldDrive, Stop> {
+pub fn hold(name: &Name, path: &Path, uuid: &str, purpose: Purpose) -> Result<HeldDrive, Stop> {
     let unreadable = |error: io::Error| {
         Stop::new(
             Outcome::Failed,
@@ -77,7 +85,7 @@ pub fn hold(name: &Name, path: &Path, uuid: &str) -> Result<HeldDrive, Stop> {
     if !has_uuid(mount, uuid) {
         return Err(other_file_system(name, path, uuid, mount));
     }
-    if mount.access == Access::ReadOnly {
+    if purpose == Purpose::Writing && mount.access == Access::ReadOnly {
         let reason = format!(
             "drive `{name}` is mounted read-only at `{}`",
             path.display()

@@ -14,4 +14,4 @@ pub mod tree_use;
 
 pub use ask::{Answer, ask, ask_with_input, ended};
 pub use clock::{Clock, ShiftedClock, SystemClock};
-pub use gather::{Asked, Gathered, gather};
+pub use gather::{Asked, Gathered, gather, gather_for_reading};

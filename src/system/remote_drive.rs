@@ -3,6 +3,7 @@
 use std::path::Path;
 use std::time::Duration;
 
+use super::local_drive::Purpose;
 use super::{Answer, ask};
 use crate::jobs::Name;
 use crate::plan::{Argv, Space, Stop};
@@ -79,10 +80,13 @@ pub fn connection_stop(line: &SshLine, errors: &str) -> Stop {
 ///
 /// # Errors
 /// As [`ask_remote`]; and `DriveAbsent` or `DriveReadOnly` when the folder is not there or not ours to write.
-pub fn probe(name: &Name, line: &SshLine, path: &Path) -> Result<Space, Stop> {
+pub fn probe(name: &Name, line: &SshLine, path: &Path, purpose: Purpose) -> Result<Space, Stop> {
     let answer = ask_remote(line, &df::space_of(path))?;
     let (host, path_words) = (&line.host, path.display());
     if let (true, Some(space)) = (answer.is_well(), df::parse(&answer.text())) {
+        if purpose == Purpose::Reading {
+            return Ok(space);
+        }
         let writable = ask_remote(line, &Argv::new("test").arg("-w").arg(path))?;
         if writable.is_well() {
             return Ok(space);

@@ -33,6 +33,17 @@ pub enum What {
     Deleted,
 }
 
+impl What {
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Created => "new",
+            Self::Changed => "changed",
+            Self::Attributes => "attributes",
+            Self::Deleted => "gone",
+        }
+    }
+}
+
 /// Reads one line; what is neither an item nor progress is `Other`.
 pub fn read_line(line: &str) -> Line {
     item(line).map_or_else(|| progress(line), Line::Item)

@@ -1,0 +1,184 @@
+//! The command line, once: the parser, the man pages and the completions are made from it.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand};
+use jiff::Timestamp;
+
+use crate::record::GenerationName;
+
+/// Keeps one server recoverable, and proves it.
+///
+/// Exit status: 0 well; 1 a job failed or something needs attention; 2 job files or usage wrong;
+/// 3 busy, another run holds the job or its drive; 4 a drive or host is not there.
+#[derive(Debug, Parser)]
+#[command(
+    name = "hayloft",
+    version,
+    arg_required_else_help = true,
+    disable_help_subcommand = true
+)]
+pub struct Arguments {
+    /// The folder with server.toml and jobs/
+    #[arg(
+        long,
+        global = true,
+        value_name = "DIR",
+        default_value = "/etc/hayloft"
+    )]
+    pub config: PathBuf,
+
+    /// Print facts as JSON on standard output
+    #[arg(long, global = true)]
+    pub json: bool,
+
+    /// Take this for the time at the start, for trying things out
+    #[arg(long, global = true, value_name = "TIME", hide = true)]
+    pub clock: Option<Timestamp>,
+
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Read everything, say what is wrong and where, and what is risky
+    Check(CheckArguments),
+    /// Run jobs now, or show what a run would do
+    Run(RunArguments),
+    /// Run the service: schedules, catch-up, mail
+    Serve,
+    /// Show jobs, drives and mail at a glance; exit status 1 when something needs attention
+    Status,
+    /// Show past runs, or one of them in full with its log
+    Runs(RunsArguments),
+    /// Show what is kept of a job, its size alone and shared, and why
+    Generations(GenerationsArguments),
+    /// Bring files back from a generation
+    Restore(RestoreArguments),
+    /// Try to send the mail that is due
+    #[command(hide = true)]
+    Deliver,
+    /// Close standard input with age, onto standard output
+    #[command(hide = true)]
+    Seal(SealArguments),
+    /// Open what is closed with age, from standard input onto standard output
+    #[command(hide = true)]
+    Unseal(UnsealArguments),
+    /// Write man pages and shell completions
+    #[command(hide = true)]
+    Files { folder: PathBuf },
+}
+
+#[derive(Debug, Args)]
+pub struct CheckArguments {
+    /// Rebuild the record and the drives' catalogues from each other and from what lies on the drives
+    #[arg(long)]
+    pub rebuild: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct RunArguments {
+    /// The jobs to run, one after another
+    #[arg(value_name = "JOB", required_unless_present = "due")]
+    pub jobs: Vec<String>,
+
+    /// Print the plan and what would change; write nothing
+    #[arg(long)]
+    pub dry_run: bool,
+
+    /// Run every job whose scheduled time has come or was missed, then end
+    #[arg(long, conflicts_with_all = ["jobs", "dry_run"])]
+    pub due: bool,
+
+    /// Run once although more would change than `change_guard` allows
+    #[arg(long)]
+    pub accept_changes: bool,
+
+    /// The planned time that this run is for
+    #[arg(long, value_name = "TIME", hide = true)]
+    pub planned: Option<Timestamp>,
+}
+
+#[derive(Debug, Args)]
+pub struct RunsArguments {
+    /// One run, by its name in the table
+    #[arg(value_name = "ID")]
+    pub id: Option<String>,
+
+    /// Only runs of this job
+    #[arg(long, value_name = "JOB", conflicts_with = "id")]
+    pub job: Option<String>,
+
+    /// At most this many, newest first
+    #[arg(long, value_name = "N", default_value_t = 30, conflicts_with = "id")]
+    pub most: u32,
+}
+
+#[derive(Debug, Args)]
+pub struct GenerationsArguments {
+    #[arg(value_name = "JOB")]
+    pub job: String,
+}
+
+#[derive(Debug, Args)]
+pub struct RestoreArguments {
+    #[arg(value_name = "JOB")]
+    pub job: String,
+
+    /// Paths as they were on the source, from its root; everything unless given
+    #[arg(value_name = "PATH")]
+    pub paths: Vec<PathBuf>,
+
+    /// The generation to take, as `hayloft generations` names it; the newest unless given
+    #[arg(long, value_name = "GENERATION", value_parser = GenerationName::parse)]
+    pub from: Option<GenerationName>,
+
+    /// The folder that the paths are put below; `/` puts them in their place
+    #[arg(long, value_name = "DIR")]
+    pub to: PathBuf,
+
+    /// Write over files that are there and differ
+    #[arg(long)]
+    pub replace: bool,
+
+    /// Print the plan and what would be written; write nothing
+    #[arg(long)]
+    pub dry_run: bool,
+
+    /// For a closed archive: the file whose first line is the passphrase, rather than the job's
+    #[arg(long, value_name = "FILE", conflicts_with = "identity_file")]
+    pub passphrase_file: Option<PathBuf>,
+
+    /// For an archive closed for recipients: the file with the age secret key
+    #[arg(long, value_name = "FILE")]
+    pub identity_file: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub struct SealArguments {
+    #[arg(
+        long,
+        value_name = "FILE",
+        required_unless_present = "recipients",
+        conflicts_with = "recipients"
+    )]
+    pub passphrase_file: Option<PathBuf>,
+
+    #[arg(long = "recipient", value_name = "KEY")]
+    pub recipients: Vec<String>,
+}
+
+#[derive(Debug, Args)]
+pub struct UnsealArguments {
+    #[arg(
+        long,
+        value_name = "FILE",
+        required_unless_present = "identity_file",
+        conflicts_with = "identity_file"
+    )]
+    pub passphrase_file: Option<PathBuf>,
+
+    #[arg(long, value_name = "FILE")]
+    pub identity_file: Option<PathBuf>,
+}

@@ -1,0 +1,187 @@
+//! `hayloft restore JOB`
+
+use super::arguments::RestoreArguments;
+use super::dry_run;
+use super::settings::{Form, Settings, job_named, trouble};
+use crate::exit::Exit;
+use crate::jobs::{Config, Job};
+use crate::plan::{DriveState, Part, Plan};
+use crate::record::{Generation, Outcome, State};
+use crate::report::{RestoreFacts, restore_text, to_json_line};
+use crate::restore::{Existing, Wish, plan_restore};
+use crate::run::account::Account;
+use crate::run::{Executor, Progress, RunLog, StopSignal, known_hosts};
+use crate::system::clock::Clock;
+use crate::system::{Asked, Gathered, gather_for_reading};
+use crate::tools::seal::Opener;
+
+pub fn restore(settings: &Settings, wanted: &RestoreArguments) -> Exit {
+    try_restore(settings, wanted).unwrap_or_else(|exit| exit)
+}
+
+fn try_restore(settings: &Settings, wanted: &RestoreArguments) -> Result<Exit, Exit> {
+    let config = settings.config()?;
+    let job = job_named(&config, &wanted.job)?;
+    check_paths(wanted)?;
+    let (gathered, generations) = look(settings, &config, job)?;
+    let generation = choose(job, &generations, wanted)?;
+    let to = std::path::absolute(&wanted.to).map_err(|error| trouble(&error))?;
+    let wish = Wish {
+        job,
+        generation,
+        landing: &gathered.facts.landing,
+        paths: &wanted.paths,
+        to: &to,
+        existing: if wanted.replace {
+            Existing::Replace
+        } else {
+            Existing::Refuse
+        },
+        opener: opener(wanted),
+        own_program: &gathered.facts.own_program,
+        now: gathered.facts.now,
+    };
+    let plan = plan_restore(&wish);
+    if wanted.dry_run {
+        return Ok(dry_run::show_restore(settings, &config, &plan, &gathered));
+    }
+    Ok(execute(settings, &plan, &gathered, generation, &to))
+}
+
+/// The drive's own list is believed: a restore must work when the record is gone.
+fn look(
+    settings: &Settings,
+    config: &Config,
+    job: &Job,
+) -> Result<(Gathered, Vec<Generation>), Exit> {
+    let known_hosts = known_hosts(config);
+    let asked = Asked {
+        server: &config.server.name,
+        job,
+        drive: config.drive_of(job),
+        known_hosts: &known_hosts,
+        now: settings.clock.now(),
+    };
+    let mut account = Account::default();
+    let gathered = gather_for_reading(asked, |listing| {
+        account = Account::of_drive(asked, listing);
+        (account.whole(), Vec::new())
+    });
+    if let DriveState::NotReady(stop) = &gathered.facts.drive {
+        eprintln!("error: {}", stop.reason);
+        stop.advice
+            .iter()
+            .for_each(|advice| eprintln!("       {advice}"));
+        return Err(Exit::of(stop.outcome));
+    }
+    Ok((gathered, account.whole()))
+}
+
+fn choose<'g>(
+    job: &Job,
+    generations: &'g [Generation],
+    wanted: &RestoreArguments,
+) -> Result<&'g Generation, Exit> {
+    let chosen = match wanted.from {
+        None => generations
+            .iter()
+            .find(|one| one.state == State::Whole)
+            .or(generations.first()),
+        Some(name) => generations.iter().find(|one| one.name == name),
+    };
+    match (chosen, wanted.from) {
+        (Some(generation), _) => {
+            if generation.state == State::Updating {
+                eprintln!(
+                    "note: the mirror was being updated when its run was cut short: it is of two times"
+                );
+            }
+            Ok(generation)
+        }
+        (None, Some(name)) => {
+            eprintln!(
+                "error: job `{}` has no generation {name}; `hayloft generations {}` lists them",
+                job.name, job.name
+            );
+            Err(Exit::Usage)
+        }
+        (None, None) => {
+            eprintln!(
+                "error: job `{}` has no generation yet: nothing can be brought back",
+                job.name
+            );
+            Err(Exit::Trouble)
+        }
+    }
+}
+
+fn check_paths(wanted: &RestoreArguments) -> Result<(), Exit> {
+    let wrong = |path: &&std::path::PathBuf| {
+        !path.is_absolute()
+            || path
+                .components()
+                .any(|part| part == std::path::Component::ParentDir)
+    };
+    if let Some(path) = wanted.paths.iter().find(wrong) {
+        eprintln!(
+            "error: `{}` must be a path from the root of the source, such as `/srv/studio/orders`",
+            path.display()
+        );
+        return Err(Exit::Usage);
+    }
+    Ok(())
+}
+
+fn opener(wanted: &RestoreArguments) -> Option<Opener> {
+    let passphrase = wanted.passphrase_file.clone().map(Opener::PassphraseFile);
+    passphrase.or_else(|| wanted.identity_file.clone().map(Opener::IdentityFile))
+}
+
+fn execute(
+    settings: &Settings,
+    plan: &Plan,
+    gathered: &Gathered,
+    generation: &Generation,
+    to: &std::path::Path,
+) -> Exit {
+    RunLog::install();
+    let signal = match StopSignal::listen() {
+        Ok(signal) => signal,
+        Err(error) => return trouble(&error),
+    };
+    let progress = Progress::for_this_terminal();
+    let mut executor = Executor::new(plan, gathered.held.as_ref(), &signal, &progress);
+    executor.done.stop = plan.stops.first().cloned();
+    debug_assert!(
+        plan.steps
+            .iter()
+            .all(|step| matches!(step.part, Part::Measure | Part::Restore))
+    );
+    executor.execute(&plan.steps);
+    let done = executor.done;
+    let facts = RestoreFacts {
+        job: plan.job.clone(),
+        generation: generation.name,
+        to: to.to_owned(),
+        outcome: done
+            .stop
+            .as_ref()
+            .map_or(Outcome::Well, |stop| stop.outcome),
+        reason: done
+            .stop
+            .as_ref()
+            .map_or_else(String::new, |stop| stop.reason.clone()),
+        advice: done
+            .stop
+            .as_ref()
+            .map_or_else(Vec::new, |stop| stop.advice.clone()),
+        notes: done.notes,
+        changes: done.changes,
+        steps: done.steps,
+    };
+    match settings.form {
+        Form::Json => println!("{}", to_json_line(&facts)),
+        Form::Text => print!("{}", restore_text(&facts)),
+    }
+    Exit::of(facts.outcome)
+}

@@ -1,0 +1,123 @@
+//! `hayloft run`
+
+use super::arguments::RunArguments;
+use super::settings::{Settings, job_named, trouble};
+use super::{dry_run, due, tell};
+use crate::exit::Exit;
+use crate::jobs::{Config, Job};
+use crate::plan::Allowance;
+use crate::record::{Outcome, Store, Trigger};
+use crate::run::{Progress, RunLog, Runner, StopSignal, Wanted, trigger_for};
+use crate::system::clock::Clock;
+
+pub fn run(settings: &Settings, wanted: &RunArguments) -> Exit {
+    match try_run(settings, wanted) {
+        Ok(exit) | Err(exit) => exit,
+    }
+}
+
+fn try_run(settings: &Settings, wanted: &RunArguments) -> Result<Exit, Exit> {
+    let config = settings.config()?;
+    let jobs = wanted
+        .jobs
+        .iter()
+        .map(|name| job_named(&config, name))
+        .collect::<Result<Vec<_>, _>>()?;
+    let allowance = if wanted.accept_changes {
+        Allowance::AcceptChanges
+    } else {
+        Allowance::Usual
+    };
+    if wanted.dry_run {
+        let exits = jobs
+            .iter()
+            .map(|job| dry_run::dry_run(settings, &config, job, allowance));
+        return Ok(exits.fold(Exit::Well, Exit::and));
+    }
+    let store = settings.store(&config)?;
+    let session = Session::begin(settings, &config, &store).map_err(|error| trouble(&error))?;
+    if wanted.due {
+        return due::run_due(&session);
+    }
+    let mut exit = Exit::Well;
+    for job in jobs {
+        let trigger = trigger_for(wanted.planned, settings.clock.now());
+        exit = exit.and(session.run(job, trigger, allowance)?);
+        if session.signal.is_set() {
+            break;
+        }
+    }
+    Ok(exit)
+}
+
+/// Everything that runs in this process share.
+pub struct Session<'a> {
+    pub settings: &'a Settings,
+    pub config: &'a Config,
+    pub store: &'a Store,
+    pub signal: StopSignal,
+    progress: Progress,
+    log: RunLog,
+}
+
+impl<'a> Session<'a> {
+    pub fn begin(
+        settings: &'a Settings,
+        config: &'a Config,
+        store: &'a Store,
+    ) -> std::io::Result<Self> {
+        raise_file_limit();
+        Ok(Self {
+            settings,
+            config,
+            store,
+            signal: StopSignal::listen()?,
+            progress: Progress::for_this_terminal(),
+            log: RunLog::install(),
+        })
+    }
+
+    pub fn runner(&self) -> Runner<'_> {
+        Runner {
+            config: self.config,
+            store: self.store,
+            clock: &self.settings.clock,
+            signal: &self.signal,
+            progress: &self.progress,
+            log: &self.log,
+        }
+    }
+
+    /// Runs one job, prints its report and mails it.
+    ///
+    /// # Errors
+    /// [`Exit::Trouble`] when the record cannot be written, after telling.
+    pub fn run(&self, job: &Job, trigger: Trigger, allowance: Allowance) -> Result<Exit, Exit> {
+        let wanted = Wanted {
+            job,
+            trigger,
+            allowance,
+        };
+        let run = self.runner().run(wanted).map_err(|error| trouble(&error))?;
+        tell::print(self.settings, self.config, &run);
+        let outcome = run.outcome.unwrap_or(Outcome::Failed);
+        if outcome != Outcome::Busy {
+            tell::mail(self.settings, self.config, &run);
+        }
+        Ok(Exit::of(outcome))
+    }
+}
+
+/// Removing a deep tree holds a folder open for each level.
+fn raise_file_limit() {
+    use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
+    let limit = getrlimit(Resource::Nofile);
+    // a lower limit only means that very deep trees are refused
+    let _ = setrlimit(
+        Resource::Nofile,
+        Rlimit {
+            current: limit.maximum,
+            maximum: limit.maximum,
+        },
+    );
+}

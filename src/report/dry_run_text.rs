@@ -1,0 +1,183 @@
+//! `--dry-run`: what would be done, in plain words and in the very commands.
+
+use std::fmt::Write as _;
+
+use jiff::{Timestamp, tz::TimeZone};
+use serde::Serialize;
+
+use super::wrap::wrap;
+use super::{bytes, count, date_time, safe_line};
+use crate::jobs::{KindName, Name, On};
+use crate::plan::Stop;
+use crate::record::{Changes, Decision, GenerationName};
+
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct DryRunFacts {
+    pub job: Name,
+    pub kind: KindName,
+    pub about: String,
+    pub drive: String,
+    /// The job's folder on the drive.
+    pub landing: String,
+    /// What would be made there.
+    pub entry: String,
+    /// The generation that is compared with.
+    pub against: Option<GenerationName>,
+    /// The schedule in words.
+    pub schedule: Option<String>,
+    pub next: Vec<Timestamp>,
+    /// What would stop the run; empty when nothing would.
+    pub stops: Vec<Stop>,
+    pub notes: Vec<String>,
+    pub changes: Option<Changes>,
+    pub first: Vec<FirstName>,
+    pub steps: Vec<PlannedStep>,
+    pub retired: Vec<Decision>,
+}
+
+/// One of the first names that differ.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct FirstName {
+    /// `new`, `changed`, `gone`
+    pub what: String,
+    pub name: String,
+    pub bytes: u64,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct PlannedStep {
+    pub words: String,
+    pub on: On,
+    pub commands: Vec<String>,
+}
+
+pub fn dry_run_text(facts: &DryRunFacts, zone: &TimeZone) -> String {
+    let mut text = format!(
+        "Dry run of {} ({}): nothing was written.\n",
+        facts.job, facts.kind
+    );
+    if !facts.about.is_empty() {
+        push(&mut text, "", &safe_line(&facts.about));
+    }
+    stops(&mut text, facts);
+    when(&mut text, facts, zone);
+    place(&mut text, facts);
+    changes(&mut text, facts);
+    section(&mut text, "Worth knowing", &facts.notes);
+    steps(&mut text, facts);
+    let retired: Vec<String> = facts
+        .retired
+        .iter()
+        .map(|one| format!("{}: {}", one.generation, one.why))
+        .collect();
+    section(&mut text, "Would be retired afterwards", &retired);
+    text
+}
+
+fn stops(text: &mut String, facts: &DryRunFacts) {
+    if facts.stops.is_empty() {
+        text.push_str("\nNothing stands in its way.\n");
+        return;
+    }
+    text.push_str("\nA run now would be stopped:\n");
+    for stop in &facts.stops {
+        push(
+            text,
+            "  ",
+            &format!("{}: {}", stop.outcome.words(), safe_line(&stop.reason)),
+        );
+        for advice in &stop.advice {
+            push(text, "    - ", &safe_line(advice));
+        }
+    }
+}
+
+fn when(text: &mut String, facts: &DryRunFacts, zone: &TimeZone) {
+    let Some(schedule) = &facts.schedule else {
+        text.push_str("\nWhen\n  only when asked for: the job has no schedule\n");
+        return;
+    };
+    let _ = writeln!(text, "\nWhen\n  {schedule}; next:");
+    for time in &facts.next {
+        let _ = writeln!(text, "    {}", date_time(*time, zone));
+    }
+}
+
+fn place(text: &mut String, facts: &DryRunFacts) {
+    let _ = writeln!(text, "\nWhere\n  drive {}", safe_line(&facts.drive));
+    push(
+        text,
+        "  ",
+        &format!("{}/{}", safe_line(&facts.landing), facts.entry),
+    );
+    match facts.against {
+        Some(name) => push(text, "  ", &format!("compared with {name}")),
+        None => text.push_str("  nothing of this job is there yet\n"),
+    }
+}
+
+fn changes(text: &mut String, facts: &DryRunFacts) {
+    let Some(changes) = facts.changes else {
+        return;
+    };
+    let _ = writeln!(
+        text,
+        "\nWhat would change\n  source: {} files, {}\n  {} new, {} changed, {} gone; {} to copy",
+        count(changes.files),
+        bytes(changes.bytes),
+        count(changes.created),
+        count(changes.changed),
+        count(changes.vanished),
+        bytes(changes.new_bytes)
+    );
+    if !facts.first.is_empty() {
+        text.push_str("  first names:\n");
+    }
+    for first in &facts.first {
+        let _ = writeln!(
+            text,
+            "    {:<8} {:>9}  {}",
+            first.what,
+            bytes(first.bytes),
+            safe_line(&first.name)
+        );
+    }
+}
+
+fn steps(text: &mut String, facts: &DryRunFacts) {
+    if facts.steps.is_empty() {
+        return;
+    }
+    text.push_str("\nSteps\n");
+    for (number, step) in (1..).zip(&facts.steps) {
+        let when = match step.on {
+            On::Always => ", whatever happens",
+            On::Failure => ", if something failed",
+            On::Success => "",
+        };
+        push(
+            text,
+            &format!("{number:>3}. "),
+            &format!("{}{when}", safe_line(&step.words)),
+        );
+        for command in &step.commands {
+            // not wrapped: a command is to be copied as it is
+            let _ = writeln!(text, "       {}", safe_line(command));
+        }
+    }
+}
+
+fn section(text: &mut String, title: &str, lines: &[String]) {
+    if !lines.is_empty() {
+        let _ = writeln!(text, "\n{title}");
+    }
+    for line in lines {
+        push(text, "  ", &safe_line(line));
+    }
+}
+
+/// A paragraph, with what follows the first line set in as far as its mark.
+fn push(text: &mut String, mark: &str, line: &str) {
+    let indent = " ".repeat(mark.chars().count());
+    text.push_str(&wrap(line, mark, &indent, 80));
+}

@@ -1,0 +1,61 @@
+//! `hayloft restore`: what came back, or why nothing did.
+
+use std::path::PathBuf;
+
+use serde::Serialize;
+
+use super::{bytes, count, safe_line, safe_name};
+use crate::jobs::Name;
+use crate::record::{Changes, GenerationName, Outcome, StepRecord};
+
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct RestoreFacts {
+    pub job: Name,
+    pub generation: GenerationName,
+    pub to: PathBuf,
+    pub outcome: Outcome,
+    pub reason: String,
+    pub advice: Vec<String>,
+    pub notes: Vec<String>,
+    pub changes: Option<Changes>,
+    pub steps: Vec<StepRecord>,
+}
+
+pub fn restore_text(facts: &RestoreFacts) -> String {
+    use std::os::unix::ffi::OsStrExt;
+    let to = safe_name(facts.to.as_os_str().as_bytes());
+    let mut lines = Vec::new();
+    if facts.outcome.is_well() {
+        let files = facts
+            .changes
+            .map_or(0, |changes| changes.files.max(changes.created));
+        lines.push(format!(
+            "Brought back from {} of {}: {} files to {to}",
+            facts.generation,
+            facts.job,
+            count(files)
+        ));
+        if let Some(changes) = facts.changes.filter(|changes| changes.bytes > 0) {
+            lines.push(format!(
+                "{} in all, {} of it written",
+                bytes(changes.bytes),
+                bytes(changes.new_bytes)
+            ));
+        }
+    } else {
+        lines.push(format!("Not brought back: {}", safe_line(&facts.reason)));
+        lines.extend(
+            facts
+                .advice
+                .iter()
+                .map(|advice| format!("  {}", safe_line(advice))),
+        );
+    }
+    lines.extend(
+        facts
+            .notes
+            .iter()
+            .map(|note| format!("Note: {}", safe_line(note))),
+    );
+    lines.join("\n") + "\n"
+}

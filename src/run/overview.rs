@@ -1,0 +1,141 @@
+//! What there is to know now: gathers the facts of the status.
+
+use jiff::Timestamp;
+
+use super::locks::{is_running, service_words};
+use crate::jobs::{Config, Drive, DrivePlace, Job};
+use crate::mail::Outbox;
+use crate::record::{Form, Generation, Outcome, State, Store};
+use crate::report::{
+    DriveReadiness, DriveSpace, DriveStatus, JobStatus, LastGood, LastRun, MailFacts, StatusFacts,
+};
+use crate::system::local_drive::{self, Purpose};
+
+/// Looks at the record, the local drives and the outbox. Other hosts are not asked.
+pub fn overview(config: &Config, store: &Store, now: Timestamp) -> StatusFacts {
+    let mut attention = Vec::new();
+    match store.alarms() {
+        Ok(alarms) => attention.extend(alarms.into_iter().map(|alarm| alarm.words)),
+        Err(error) => attention.push(error.to_string()),
+    }
+    let jobs: Vec<JobStatus> = config
+        .jobs
+        .values()
+        .map(|job| job_status(config, store, job, now))
+        .collect();
+    let drives: Vec<DriveStatus> = config.drives.values().map(drive_status).collect();
+    attention.extend(jobs.iter().filter_map(job_trouble));
+    attention.extend(
+        drives
+            .iter()
+            .filter(|drive| drive.ready == DriveReadiness::NotReady)
+            .map(|drive| drive.words.clone()),
+    );
+    StatusFacts {
+        server: config.server.name.clone(),
+        now,
+        attention,
+        jobs,
+        drives,
+        mail: config.mail.as_ref().map(|_| mail_facts(config)),
+        service: service_words(&config.server.state_dir),
+    }
+}
+
+fn job_status(config: &Config, store: &Store, job: &Job, now: Timestamp) -> JobStatus {
+    let run = store.latest_run(&job.name).ok().flatten();
+    let drive = &job.drive;
+    let generations = store
+        .generations(drive, &config.server.name, &job.name)
+        .unwrap_or_default();
+    let running = run
+        .as_ref()
+        .filter(|run| run.outcome.is_none() && is_running(&config.server.state_dir, &job.name));
+    JobStatus {
+        name: job.name.clone(),
+        kind: job.kind.name(),
+        about: job.about.clone(),
+        running_since: running.map(|run| run.started),
+        last: ended_run(store, job),
+        last_good: generations
+            .iter()
+            .find(|one| is_whole(one))
+            .map(|one| LastGood {
+                generation: one.name,
+                ended: one.ended,
+            }),
+        next: job
+            .schedule
+            .as_ref()
+            .and_then(|line| line.next_after(&config.server.time_zone, now)),
+        schedule: job.schedule.as_ref().map(|line| line.as_str().to_owned()),
+    }
+}
+
+fn is_whole(generation: &Generation) -> bool {
+    generation.state == State::Whole
+        || (generation.form == Form::Tree && generation.state != State::Retired)
+}
+
+/// The newest run that is over; one without an end whose process is gone was cut short.
+fn ended_run(store: &Store, job: &Job) -> Option<LastRun> {
+    let filter = crate::record::RunFilter {
+        job: Some(job.name.clone()),
+        limit: Some(2),
+        ..Default::default()
+    };
+    let runs = store.runs(&filter).unwrap_or_default();
+    let ended = runs.into_iter().find(|run| run.outcome.is_some())?;
+    Some(LastRun {
+        outcome: ended.outcome.unwrap_or(Outcome::CutShort),
+        ended: ended.ended.unwrap_or(ended.started),
+        words: ended.reason,
+        id: ended.id,
+    })
+}
+
+fn job_trouble(job: &JobStatus) -> Option<String> {
+    let last = job.last.as_ref()?;
+    let name = &job.name;
+    (!last.outcome.is_well()).then(|| format!("{name}: {}: {}", last.outcome.words(), last.words))
+}
+
+fn drive_status(drive: &Drive) -> DriveStatus {
+    let reserve = drive.reserve.bytes();
+    let (ready, words, space) = match &drive.place {
+        DrivePlace::Ssh { .. } => (
+            DriveReadiness::Unknown,
+            "asked when a job runs".to_owned(),
+            None,
+        ),
+        DrivePlace::Local { path, uuid } => {
+            match local_drive::hold(&drive.name, path, uuid, Purpose::Writing) {
+                Err(stop) => (DriveReadiness::NotReady, stop.reason, None),
+                Ok(held) => {
+                    let space = held.space().ok().map(|space| DriveSpace {
+                        total: space.total,
+                        free: space.free,
+                        reserve,
+                    });
+                    (DriveReadiness::Ready, "ready".to_owned(), space)
+                }
+            }
+        }
+    };
+    DriveStatus {
+        name: drive.name.clone(),
+        address: drive.address(),
+        ready,
+        words,
+        space,
+        offsite: drive.offsite,
+    }
+}
+
+fn mail_facts(config: &Config) -> MailFacts {
+    let facts = Outbox::open(&config.server.state_dir).and_then(|outbox| outbox.waiting());
+    facts.unwrap_or_else(|error| MailFacts {
+        warnings: vec![error.to_string()],
+        ..MailFacts::default()
+    })
+}
