@@ -1,9 +1,178 @@
 //! `hayloft check`
 
-use super::arguments::CheckArguments;
-use super::settings::Settings;
-use crate::exit::Exit;
+use std::collections::BTreeMap;
 
-pub fn check(_settings: &Settings, _wanted: &CheckArguments) -> Exit {
-    Exit::Well
+use super::arguments::CheckArguments;
+use super::rebuild;
+use super::settings::{Form, Settings, error_colour, style, trouble};
+use crate::exit::Exit;
+use crate::jobs::{Config, Diagnostic, Drive, DrivePlace, Job, Loaded, Source, SshHost, load};
+use crate::plan::{DriveState, SourceState, Stop, risks};
+use crate::record::Store;
+use crate::report::{
+    CheckFacts, CheckedDrive, CheckedHost, CheckedJob, check_text, to_json_pretty,
+};
+use crate::run::known_hosts;
+use crate::system::clock::Clock;
+use crate::system::{Asked, Pinning, gather, greet, risk_facts};
+
+pub fn check(settings: &Settings, wanted: &CheckArguments) -> Exit {
+    let Loaded { config, warnings } = match load(&settings.folder) {
+        Ok(loaded) => loaded,
+        Err(diagnostics) => return wrong_files(settings, &diagnostics),
+    };
+    let rebuilt = if wanted.rebuild {
+        rebuild::rebuild(settings, &config)
+    } else {
+        Ok(Vec::new())
+    };
+    let rebuilt = match rebuilt {
+        Ok(rebuilt) => rebuilt,
+        Err(exit) => return exit,
+    };
+    let facts = facts(settings, &config, warnings, rebuilt);
+    match settings.form {
+        Form::Json => println!("{}", to_json_pretty(&facts)),
+        Form::Text => {
+            show_diagnostics(&facts.diagnostics);
+            print!("{}", check_text(&facts, style()));
+        }
+    }
+    facts
+        .stops()
+        .map(|stop| Exit::of(stop.outcome))
+        .fold(Exit::Well, Exit::and)
+}
+
+fn wrong_files(settings: &Settings, diagnostics: &[Diagnostic]) -> Exit {
+    match settings.form {
+        Form::Json => println!(
+            "{}",
+            to_json_pretty(&serde_json::json!({ "diagnostics": diagnostics }))
+        ),
+        Form::Text => {
+            show_diagnostics(diagnostics);
+            let errors = diagnostics.iter().filter(|one| one.is_error()).count();
+            eprintln!(
+                "{errors} {} in `{}`",
+                if errors == 1 { "mistake" } else { "mistakes" },
+                settings.folder.display()
+            );
+        }
+    }
+    Exit::Usage
+}
+
+fn show_diagnostics(diagnostics: &[Diagnostic]) {
+    for diagnostic in diagnostics {
+        eprintln!("{}", diagnostic.render(error_colour()));
+    }
+}
+
+fn facts(
+    settings: &Settings,
+    config: &Config,
+    diagnostics: Vec<Diagnostic>,
+    rebuilt: Vec<String>,
+) -> CheckFacts {
+    // before anything else asks a host: this is what pins its key
+    let hosts = hosts(config);
+    let mut drives: BTreeMap<_, _> = BTreeMap::new();
+    let mut jobs = Vec::new();
+    for job in config.jobs.values() {
+        let (drive, checked) = look(settings, config, job);
+        drives.entry(job.drive.clone()).or_insert(drive);
+        jobs.push(checked);
+    }
+    CheckFacts {
+        diagnostics,
+        risks: risks(config, &risk_facts(config)),
+        drives: drives.into_values().collect(),
+        hosts,
+        jobs,
+        rebuilt,
+    }
+}
+
+fn hosts(config: &Config) -> Vec<CheckedHost> {
+    let of_drive = |drive: &Drive| match &drive.place {
+        DrivePlace::Ssh { host, .. } => Some(host.clone()),
+        DrivePlace::Local { .. } => None,
+    };
+    let of_job = |job: &Job| match &job.source {
+        Some(Source::Ssh { host, .. }) => Some(host.clone()),
+        _ => None,
+    };
+    let mut hosts: Vec<SshHost> = config
+        .drives
+        .values()
+        .filter_map(of_drive)
+        .chain(config.jobs.values().filter_map(of_job))
+        .collect();
+    hosts.sort_by_key(ToString::to_string);
+    hosts.dedup();
+    let known_hosts = known_hosts(config);
+    if let Err(error) = Store::open(&config.server.state_dir) {
+        trouble(&error);
+    }
+    let found = hosts.iter().map(|host| match greet(host, &known_hosts) {
+        Ok(found) => CheckedHost {
+            host: found.host,
+            fingerprints: found.fingerprints,
+            pinned_now: found.pinning == Pinning::Now,
+            stop: None,
+        },
+        Err(stop) => CheckedHost {
+            host: host.to_string(),
+            fingerprints: Vec::new(),
+            pinned_now: false,
+            stop: Some(stop),
+        },
+    });
+    found.collect()
+}
+
+fn look(settings: &Settings, config: &Config, job: &Job) -> (CheckedDrive, CheckedJob) {
+    let known_hosts = known_hosts(config);
+    let drive = config.drive_of(job);
+    let asked = Asked {
+        server: &config.server.name,
+        job,
+        drive,
+        known_hosts: &known_hosts,
+        now: settings.clock.now(),
+    };
+    let facts = gather(asked, |_| (Vec::new(), Vec::new())).facts;
+    let (stop, words) = match &facts.drive {
+        DriveState::Ready(space) => (
+            None,
+            format!("ready, {} free", crate::report::bytes(space.free)),
+        ),
+        DriveState::NotReady(stop) => (Some(stop.clone()), String::new()),
+    };
+    let checked = CheckedDrive {
+        drive: drive.name.clone(),
+        address: drive.address(),
+        stop,
+        words,
+    };
+    let mut stops: Vec<Stop> = match facts.source {
+        SourceState::Missing(stop) => vec![stop],
+        SourceState::Readable => Vec::new(),
+    };
+    stops.extend(crate::plan::standing_stops(
+        job,
+        drive,
+        &facts.missing_programs,
+    ));
+    let job = CheckedJob {
+        job: job.name.clone(),
+        about: job.about.clone(),
+        when: job.schedule.as_ref().map_or_else(
+            || "only by hand".to_owned(),
+            crate::schedule::Crontab::in_words,
+        ),
+        stops,
+    };
+    (checked, job)
 }

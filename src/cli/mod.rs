@@ -7,6 +7,7 @@ mod dry_run;
 mod due;
 mod files;
 mod generations;
+mod rebuild;
 mod restore;
 mod run;
 mod runs;

@@ -94,7 +94,8 @@ fn notes(facts: &Facts) -> Vec<String> {
         .collect()
 }
 
-fn stops(job: &Job, drive: &Drive, facts: &Facts) -> Vec<Stop> {
+/// What keeps a job from running whatever the state of its drive and source.
+pub fn standing_stops(job: &Job, drive: &Drive, missing_programs: &[String]) -> Vec<Stop> {
     let mut stops = Vec::new();
     if !job.kind.name().is_built() {
         stops.push(not_built(&job.name, job.kind.name().word()));
@@ -108,14 +109,19 @@ fn stops(job: &Job, drive: &Drive, facts: &Facts) -> Vec<Stop> {
             "copy to a local drive first, and from there to the other host with a second job",
         ));
     }
-    if !facts.missing_programs.is_empty() {
-        let programs = facts.missing_programs.join("`, `");
+    if !missing_programs.is_empty() {
+        let programs = missing_programs.join("`, `");
         let reason = format!("`{programs}` is needed and not on PATH");
         stops.push(Stop::new(Outcome::Failed, reason).advise(format!(
             "install it: apt install {}",
-            facts.missing_programs.join(" ")
+            missing_programs.join(" ")
         )));
     }
+    stops
+}
+
+fn stops(job: &Job, drive: &Drive, facts: &Facts) -> Vec<Stop> {
+    let mut stops = standing_stops(job, drive, &facts.missing_programs);
     if let SourceState::Missing(stop) = &facts.source {
         stops.push(stop.clone());
     }

@@ -11,6 +11,7 @@ mod landing;
 mod make;
 mod own_steps;
 mod retire;
+mod risk;
 mod step;
 mod stop;
 
@@ -18,9 +19,10 @@ pub use argv::{Argv, quote};
 pub use check_changes::check_changes;
 pub use facts::{DriveState, Facts, HiddenPath, SourceState, Space};
 pub use landing::{Base, Landing};
-pub use make::make_plan;
+pub use make::{make_plan, standing_stops};
 pub use own_steps::{StepEnvironment, post_steps};
 pub use retire::retire_steps;
+pub use risk::{DriveFacts, MountFacts, Risk, RiskFacts, SourceFacts, risks};
 
 pub use step::{
     Act, CatalogueAct, Check, DriveAct, Need, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step,

@@ -65,8 +65,9 @@ fn own_step(job: &Job, spec: &StepSpec, part: Part, environment: StepEnvironment
     }
     Step {
         words: format!(
-            "{} step of the job file",
-            if part == Part::Pre { "pre" } else { "post" }
+            "{} step `{}`",
+            if part == Part::Pre { "pre" } else { "post" },
+            spec.run.join(" ")
         ),
         part,
         on: if part == Part::Pre {

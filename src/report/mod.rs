@@ -6,6 +6,7 @@
 //! laid out twice.
 
 mod amounts;
+mod check_text;
 mod decision_words;
 mod dry_run_text;
 mod generations_text;
@@ -28,6 +29,7 @@ mod verdict;
 mod wrap;
 
 pub use amounts::{age, bytes, count, date, date_time, seconds, time};
+pub use check_text::{CheckFacts, CheckedDrive, CheckedHost, CheckedJob, check_text};
 pub use dry_run_text::{DryRunFacts, FirstName, PlannedStep, dry_run_text};
 pub use generations_text::{GenerationFacts, generations_text};
 pub use json::{to_json_line, to_json_pretty};

@@ -29,8 +29,9 @@ pub fn restore_text(facts: &RestoreFacts) -> String {
         let files = facts
             .changes
             .map_or(0, |changes| changes.files.max(changes.created));
+        let noun = if files == 1 { "file" } else { "files" };
         lines.push(format!(
-            "Brought back from {} of {}: {} files to {to}",
+            "Brought back from {} of {}: {} {noun} to {to}",
             facts.generation,
             facts.job,
             count(files)

@@ -15,7 +15,7 @@ What ran
   Job        studio-files, history
   About      Glaze recipes, orders and photographs
   Started    Wed 25 Nov 2026 02:30 WET, by its schedule
-  Ended      Wed 25 Nov 02:34, after 4 min 10 s
+  Ended      Wed 25 Nov 02:34, took 4 min 10 s
   Drive      shelf
   Generation 20261125T023000Z, a folder of plain files
   Landed at  /mnt/shelf/hayloft/kiln/studio-files/20261125T023000Z
@@ -67,7 +67,7 @@ What ran
   Job        studio-files, history
   About      Glaze recipes, orders and photographs
   Started    Wed 25 Nov 2026 02:30 WET, by its schedule
-  Ended      Wed 25 Nov 02:31, after 1 min 5 s
+  Ended      Wed 25 Nov 02:31, took 1 min 5 s
   Drive      barn
   Meant for  hay@barn.example:/srv/hay/hayloft/kiln/studio-files
   Next run   Thu 26 Nov 2026 02:30 WET
@@ -108,7 +108,7 @@ What ran
   Job        studio-files, history
   About      Glaze recipes, orders and photographs
   Started    Wed 25 Nov 2026 02:30 WET, by its schedule
-  Ended      Wed 25 Nov 02:30, after 40 s
+  Ended      Wed 25 Nov 02:30, took 40 s
   Drive      shelf
   Meant for  /mnt/shelf/hayloft/kiln/studio-files/20261125T023000Z
   Next run   Thu 26 Nov 2026 02:30 WET

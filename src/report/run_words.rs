@@ -138,7 +138,7 @@ fn what_ran(run: &RunRecord, zone: &TimeZone) -> Section {
     fields.push(("Started", started(run, zone)));
     if let Some(ended) = run.ended {
         let took = between(run.started, ended);
-        fields.push(("Ended", format!("{}, after {took}", time(ended, zone))));
+        fields.push(("Ended", format!("{}, took {took}", time(ended, zone))));
     }
     fields.push(("Drive", run.drive.to_string()));
     if let Some(generation) = run.generation {

@@ -9,10 +9,11 @@ use jiff::Timestamp;
 
 use super::drive_hands::DriveHands;
 use crate::jobs::Name;
-use crate::plan::{CatalogueAct, Plan};
+use crate::plan::{CatalogueAct, Landing, Plan};
 use crate::record::{Changes, Form, Generation, State, Store, catalogue};
 use crate::system::ask_with_input;
 use crate::system::clock::Clock;
+use crate::system::local_drive::HeldDrive;
 use crate::tools::files;
 use crate::tools::ssh::{HostKey, SshLine};
 
@@ -47,17 +48,32 @@ impl CatalogueKeeper<'_> {
                 self.change(|one| names.contains(&one.name), State::Retired)
             }
         };
-        match (hands, plan.landing.ssh()) {
-            (Some(hands), _) => catalogue::write_in(hands.folder()?.as_fd(), &self.known)?,
-            (None, Some(line)) => {
-                let path = plan.landing.path().join(catalogue::FILE);
-                write_remote(line, &path, catalogue::render(&self.known))?;
-            }
-            (None, None) => {}
-        }
+        self.write_catalogue(&plan.landing, hands)?;
         self.store
             .put_generations(&plan.landing.drive, &changed)
             .map_err(io::Error::other)
+    }
+
+    /// Writes all that is known into both lists.
+    ///
+    /// # Errors
+    /// What could not be written, in words.
+    pub fn write_lists(&self, landing: &Landing, held: Option<&HeldDrive>) -> io::Result<()> {
+        self.write_catalogue(landing, held.map(|held| DriveHands { held, landing }))?;
+        self.store
+            .put_generations(&landing.drive, &self.known)
+            .map_err(io::Error::other)
+    }
+
+    fn write_catalogue(&self, landing: &Landing, hands: Option<DriveHands>) -> io::Result<()> {
+        match (hands, landing.ssh()) {
+            (Some(hands), _) => catalogue::write_in(hands.folder()?.as_fd(), &self.known),
+            (None, Some(line)) => {
+                let path = landing.path().join(catalogue::FILE);
+                write_remote(line, &path, catalogue::render(&self.known))
+            }
+            (None, None) => Ok(()),
+        }
     }
 
     /// From here on the mirror is not what its last run made of it.

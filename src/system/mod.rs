@@ -9,9 +9,13 @@ pub mod local_drive;
 pub mod mounts;
 pub mod programs;
 pub mod remote_drive;
+mod risk_facts;
 mod source;
+mod ssh_host;
 pub mod tree_use;
 
 pub use ask::{Answer, ask, ask_with_input, ended};
 pub use clock::{Clock, ShiftedClock, SystemClock};
 pub use gather::{Asked, Gathered, gather, gather_for_reading};
+pub use risk_facts::risk_facts;
+pub use ssh_host::{HostFound, Pinning, greet};

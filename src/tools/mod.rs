@@ -11,6 +11,7 @@ pub mod rsync_output;
 pub mod seal;
 pub mod setpriv;
 pub mod ssh;
+pub mod ssh_keygen;
 pub mod tar;
 mod verdict;
 pub mod zstd;

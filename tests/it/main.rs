@@ -1,5 +1,6 @@
 //! End-to-end tests: one binary, a topic a file.
 
+mod check_risks;
 mod config_access;
 mod config_folder;
 mod crontab_lines;
