@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::ffi::{OsStr, OsString};
-use std::fmt;
+use std::fmt::{self, Write as _};
 use std::os::unix::ffi::OsStrExt;
 
 /// A command as data. No shell reads it; [`fmt::Display`] quotes it so that a person can paste it into one.
@@ -97,7 +97,9 @@ fn dollar_quote(bytes: &[u8]) -> String {
                 out.push(char::from(byte));
             }
             0x20..=0x7e => out.push(char::from(byte)),
-            _ => out.push_str(&format!("\\{byte:03o}")),
+            _ => {
+                let _ = write!(out, "\\{byte:03o}");
+            }
         }
     }
     out.push('\'');

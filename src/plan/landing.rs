@@ -74,12 +74,12 @@ impl Landing {
 
     /// Makes the job's folder, readable by its owner only.
     pub fn make_folder(&self) -> Act {
-        self.act(DriveAct::MakeFolder, |path| files::make_folder(path))
+        self.act(DriveAct::MakeFolder, files::make_folder)
     }
 
     /// Flushes the drive's file system to the disk.
     pub fn flush(&self) -> Act {
-        self.act(DriveAct::Flush, |path| files::flush(path))
+        self.act(DriveAct::Flush, files::flush)
     }
 
     pub fn rename(&self, from: &str, to: &str) -> Act {

@@ -5,7 +5,7 @@ use jiff::ToSpan;
 use super::kinds::{self, Copying};
 use super::own_steps::{StepEnvironment, post_steps, pre_steps};
 use super::{Allowance, DriveState, Facts, Plan, SourceState, Stop};
-use crate::jobs::{Drive, DrivePlace, Job, Kind, Name, Source};
+use crate::jobs::{Drive, DrivePlace, Job, Kind, Name, Source, Span};
 use crate::record::{Form, GenerationName, Outcome};
 
 /// The plan of one run. It always holds the steps; `stops` says why they must not run.
@@ -27,7 +27,7 @@ pub fn make_plan(job: &Job, drive: &Drive, facts: &Facts, allowance: Allowance) 
         notes: notes(facts),
         stops: stops(job, drive, facts),
         steps: pre_steps(job, environment),
-        timeout: job.timeout.map(|span| span.duration()),
+        timeout: job.timeout.map(Span::duration),
     };
     if let Some(source) = &job.source {
         let copying = Copying {

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 use super::{Act, Argv, Landing, Part, Pipeline, Step};
-use crate::jobs::{Job, Name, On, StepSpec};
+use crate::jobs::{Job, Name, On, Span, StepSpec};
 use crate::record::GenerationName;
 use crate::tools::setpriv;
 
@@ -75,7 +75,7 @@ fn own_step(job: &Job, spec: &StepSpec, part: Part, environment: StepEnvironment
         } else {
             spec.on
         },
-        timeout: Some(spec.timeout.map_or(STEP_TIMEOUT, |span| span.duration())),
+        timeout: Some(spec.timeout.map_or(STEP_TIMEOUT, Span::duration)),
         act: Act::Tool(Pipeline::plain(argv)),
     }
 }

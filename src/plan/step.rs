@@ -1,5 +1,6 @@
 //! A plan and its steps: comparable data, no handles.
 
+use std::fmt::Write as _;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -182,10 +183,10 @@ impl Pipeline {
             .collect::<Vec<_>>()
             .join(" | ");
         if let Stdin::File(file) = &self.stdin {
-            line.push_str(&format!(" < {}", super::argv::quote(file.as_os_str())));
+            let _ = write!(line, " < {}", super::argv::quote(file.as_os_str()));
         }
         if let Stdout::NewFile(file) = &self.stdout {
-            line.push_str(&format!(" > {}", super::argv::quote(file.as_os_str())));
+            let _ = write!(line, " > {}", super::argv::quote(file.as_os_str()));
         }
         line
     }

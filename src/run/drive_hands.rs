@@ -42,7 +42,7 @@ impl DriveHands<'_> {
 
     /// The job's folder, opened without following any link.
     pub fn folder(self) -> io::Result<OwnedFd> {
-        let named = |error| self.named(error, Path::new(""));
+        let named = |error| self.named(&error, Path::new(""));
         open_below(self.held.root(), &self.landing.folder).map_err(named)
     }
 
@@ -52,10 +52,10 @@ impl DriveHands<'_> {
             match mkdirat(&at, part.as_os_str(), Mode::RWXU) {
                 Ok(()) => fsync(&at)?,
                 Err(Errno::EXIST) => {}
-                Err(error) => return Err(self.named(error.into(), Path::new(""))),
+                Err(error) => return Err(self.named(&error.into(), Path::new(""))),
             }
             at = openat(&at, part.as_os_str(), FOLDER, Mode::empty())
-                .map_err(|error| self.named(error.into(), Path::new("")))?;
+                .map_err(|error| self.named(&error.into(), Path::new("")))?;
         }
         Ok(())
     }
@@ -63,7 +63,7 @@ impl DriveHands<'_> {
     fn rename(self, from: &Path, to: &Path) -> io::Result<()> {
         let folder = self.folder()?;
         renameat_with(&folder, from, &folder, to, RenameFlags::NOREPLACE)
-            .map_err(|error| self.named(error.into(), to))?;
+            .map_err(|error| self.named(&error.into(), to))?;
         Ok(fsync(&folder)?)
     }
 
@@ -76,7 +76,7 @@ impl DriveHands<'_> {
             );
             return Err(io::Error::new(io::ErrorKind::ResourceBusy, words));
         }
-        let named = |error: io::Error| self.named(error, path);
+        let named = |error: io::Error| self.named(&error, path);
         let (parent, name) = split(path)?;
         let folder = match open_below(self.held.root(), &self.landing.folder.join(parent)) {
             Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(()),
@@ -88,7 +88,7 @@ impl DriveHands<'_> {
         }
     }
 
-    fn named(self, error: io::Error, path: &Path) -> io::Error {
+    fn named(self, error: &io::Error, path: &Path) -> io::Error {
         let whole = self.landing.path().join(path);
         io::Error::new(error.kind(), format!("`{}`: {error}", whole.display()))
     }

@@ -105,9 +105,9 @@ impl Starter<'_> {
             match self.start(argv, input.take(), output) {
                 Ok(handle) => handles.push(handle),
                 Err(error) => {
-                    handles
-                        .iter()
-                        .for_each(|handle| signal(handle, Signal::KILL));
+                    for handle in &handles {
+                        signal(handle, Signal::KILL);
+                    }
                     let words = format!("cannot start `{}`: {error}", argv.program.display());
                     return Err(io::Error::new(error.kind(), words));
                 }
@@ -152,13 +152,17 @@ impl Starter<'_> {
         if let Some(folder) = self.surroundings.folder {
             expression = expression.dir(format!("/proc/self/fd/{}", folder.as_raw_fd()));
         }
-        expression.before_spawn(bind_to_this_process).start()
+        let bound = expression.before_spawn(|command| {
+            bind_to_this_process(command);
+            Ok(())
+        });
+        bound.start()
     }
 }
 
 /// Each stage leads a process group of its own, so that its children are reached by our signals; and
 /// is told to end should this process die without a word.
-fn bind_to_this_process(command: &mut std::process::Command) -> io::Result<()> {
+fn bind_to_this_process(command: &mut std::process::Command) {
     use std::os::unix::process::CommandExt;
     command.process_group(0);
     #[expect(
@@ -168,12 +172,10 @@ fn bind_to_this_process(command: &mut std::process::Command) -> io::Result<()> {
     // SAFETY: the hook allocates nothing, takes no lock and only makes one system call.
     unsafe {
         command.pre_exec(|| {
-            Ok(rustix::process::set_parent_process_death_signal(Some(
-                Signal::TERM,
-            ))?)
+            rustix::process::set_parent_process_death_signal(Some(Signal::TERM))?;
+            Ok(())
         });
     }
-    Ok(())
 }
 
 fn open_in(

@@ -131,22 +131,17 @@ fn device_with(uuid: &str) -> Option<PathBuf> {
 
 fn not_mounted(name: &Name, path: &Path, uuid: &str) -> Stop {
     let path = path.display();
-    match device_with(uuid) {
-        Some(device) => {
-            let device = device.display();
-            let reason =
-                format!("drive `{name}` is attached as `{device}`, but not mounted at `{path}`");
-            Stop::new(Outcome::DriveUnmounted, reason)
-                .advise(format!("mount it: mount {device} {path}"))
-        }
-        None => {
-            let reason = format!(
-                "drive `{name}` is not attached: no disk here has a file system with UUID {uuid}"
-            );
-            Stop::new(Outcome::DriveAbsent, reason)
-                .advise(format!("attach the disk and mount it at {path}"))
-        }
+    if let Some(device) = device_with(uuid) {
+        let device = device.display();
+        let reason =
+            format!("drive `{name}` is attached as `{device}`, but not mounted at `{path}`");
+        return Stop::new(Outcome::DriveUnmounted, reason)
+            .advise(format!("mount it: mount {device} {path}"));
     }
+    let reason =
+        format!("drive `{name}` is not attached: no disk here has a file system with UUID {uuid}");
+    Stop::new(Outcome::DriveAbsent, reason)
+        .advise(format!("attach the disk and mount it at {path}"))
 }
 
 fn other_file_system(name: &Name, path: &Path, uuid: &str, mount: &Mount) -> Stop {

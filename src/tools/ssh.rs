@@ -1,4 +1,4 @@
-//! OpenSSH's client, by key and with a pinned host key only (ssh(1), ssh_config(5)).
+//! OpenSSH's client, by key and with a pinned host key only (ssh(1), `ssh_config`(5)).
 
 use std::ffi::OsString;
 use std::os::unix::ffi::OsStringExt;
@@ -12,7 +12,7 @@ use crate::plan::Argv;
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct SshLine {
     pub host: SshHost,
-    /// hayloft's own known_hosts file (sshd(8), SSH_KNOWN_HOSTS FILE FORMAT).
+    /// hayloft's own `known_hosts` file, in the format of sshd(8).
     pub known_hosts: PathBuf,
 }
 

@@ -14,7 +14,7 @@ pub fn fingerprints(host: &SshHost, known_hosts: &Path) -> Argv {
         .arg(known_hosts)
 }
 
-/// How a known_hosts file names a host: with brackets where the port is not 22 (sshd(8)).
+/// How a `known_hosts` file names a host: with brackets where the port is not 22 (sshd(8)).
 fn known_as(host: &SshHost) -> String {
     if host.port == 22 {
         host.host.clone()

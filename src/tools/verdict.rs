@@ -52,7 +52,7 @@ pub fn judge(reading: &Reading, programs: &[String], ends: &[Ended], errors: &st
     // A stage killed by SIGPIPE was cut off by a later one; bad input makes later ones fail too.
     let cause = failed()
         .find(|(_, (_, end))| **end != Ended::Signal(SIGPIPE))
-        .or_else(|| failed().last());
+        .or_else(|| failed().next_back());
     let Some((place, (program, end))) = cause else {
         return Verdict::Well;
     };
