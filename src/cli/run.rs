@@ -98,10 +98,11 @@ impl<'a> Session<'a> {
             trigger,
             allowance,
         };
+        self.progress.heading(job.name.as_str());
         let run = self.runner().run(wanted).map_err(|error| trouble(&error))?;
         tell::print(self.settings, self.config, &run);
         let outcome = run.outcome.unwrap_or(Outcome::Failed);
-        if outcome != Outcome::Busy {
+        if outcome != Outcome::Busy || trigger != Trigger::Hand {
             tell::mail(self.settings, self.config, &run);
         }
         Ok(Exit::of(outcome))

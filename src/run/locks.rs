@@ -35,34 +35,39 @@ impl std::fmt::Display for LockError {
 
 /// # Errors
 /// [`LockError::Held`] when another process has it.
-pub fn lock_job(state_dir: &Path, job: &Name, run: &str) -> Result<Lock, LockError> {
+pub fn lock_job(state_dir: &Path, job: &Name, doing: &str) -> Result<Lock, LockError> {
     take(
         state_dir,
         &format!("job-{job}"),
         &format!("job `{job}`"),
-        run,
+        doing,
     )
 }
 
-/// The same drive under two names in the job files is one drive.
+/// Both locks that a run needs. The same drive under two names in the job files is one drive.
 ///
 /// # Errors
-/// [`LockError::Held`] when another process has it.
-pub fn lock_drive(state_dir: &Path, drive: &Drive, run: &str) -> Result<Lock, LockError> {
+/// [`LockError::Held`] when another process has one of them.
+pub fn lock_job_and_drive(
+    state_dir: &Path,
+    job: &Name,
+    drive: &Drive,
+) -> Result<[Lock; 2], LockError> {
+    let doing = format!("a run of `{job}`");
     let identity = match &drive.place {
         DrivePlace::Local { uuid, .. } => uuid.to_ascii_lowercase(),
         DrivePlace::Ssh { host, path } => format!("{}-{}-{}", host.host, host.port, path.display()),
     };
-    let safe: String = identity
-        .chars()
-        .map(|c| if c.is_ascii_alphanumeric() { c } else { '-' })
-        .collect();
-    take(
+    let safe = |c: char| if c.is_ascii_alphanumeric() { c } else { '-' };
+    let file: String = identity.chars().map(safe).collect();
+    let job_lock = lock_job(state_dir, job, &doing)?;
+    let drive_lock = take(
         state_dir,
-        &format!("drive-{safe}"),
+        &format!("drive-{file}"),
         &format!("drive `{}`", drive.name),
-        run,
-    )
+        &doing,
+    )?;
+    Ok([job_lock, drive_lock])
 }
 
 /// The service is one of its kind on a server.
@@ -70,7 +75,7 @@ pub fn lock_drive(state_dir: &Path, drive: &Drive, run: &str) -> Result<Lock, Lo
 /// # Errors
 /// [`LockError::Held`] when it is running already.
 pub fn lock_service(state_dir: &Path) -> Result<Lock, LockError> {
-    take(state_dir, "serve", "the service", "serve")
+    take(state_dir, "serve", "the service", "`hayloft serve`")
 }
 
 /// Whether a run of the job is going on, in any process.
@@ -94,7 +99,7 @@ fn is_held(state_dir: &Path, file: &str) -> bool {
     File::open(path).is_ok_and(|file| flock(&file, FlockOperation::NonBlockingLockShared).is_err())
 }
 
-fn take(state_dir: &Path, file: &str, what: &str, run: &str) -> Result<Lock, LockError> {
+fn take(state_dir: &Path, file: &str, what: &str, doing: &str) -> Result<Lock, LockError> {
     let folder = state_dir.join("locks");
     fs::create_dir_all(&folder).map_err(LockError::Io)?;
     let path = folder.join(format!("{file}.lock"));
@@ -117,7 +122,7 @@ fn take(state_dir: &Path, file: &str, what: &str, run: &str) -> Result<Lock, Loc
             },
         });
     }
-    let words = format!("run {run} (process {})\n", std::process::id());
+    let words = format!("{doing} (process {})\n", std::process::id());
     file.set_len(0)
         .and_then(|()| file.rewind())
         .and_then(|()| file.write_all(words.as_bytes()))

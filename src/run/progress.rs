@@ -23,6 +23,15 @@ impl Progress {
         Self::Bar(bar)
     }
 
+    /// Whose steps follow.
+    pub fn heading(&self, job: &str) {
+        match self {
+            Self::Silent => {}
+            Self::Lines => eprintln!("{job}"),
+            Self::Bar(bar) => bar.println(job),
+        }
+    }
+
     /// A step begins. `bytes` is how much it will move, where that is known.
     pub fn begin(&self, words: &str, bytes: Option<u64>) {
         match self {

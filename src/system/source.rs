@@ -8,6 +8,7 @@ use crate::jobs::{Job, Source};
 use crate::plan::Argv;
 use crate::plan::{Base, HiddenPath, Landing, SourceState, Stop};
 use crate::record::Outcome;
+use crate::tools::Ended;
 use crate::tools::ssh::{HostKey, SshLine, remote_words};
 
 /// Looks whether every source path exists.
@@ -15,31 +16,55 @@ pub fn look(job: &Job, known_hosts: &Path) -> SourceState {
     match &job.source {
         None => SourceState::Readable,
         Some(Source::Local(paths)) => {
-            let gone = |path: &&PathBuf| std::fs::symlink_metadata(path).is_err();
-            paths
-                .iter()
-                .find(gone)
-                .map_or(SourceState::Readable, |path| {
-                    missing(&path.display().to_string())
-                })
+            let states = paths.iter().map(|path| look_local(path));
+            first_missing(states)
         }
         Some(Source::Ssh { host, paths }) => look_remote(&SshLine::new(host, known_hosts), paths),
     }
 }
 
-fn look_remote(line: &SshLine, paths: &[PathBuf]) -> SourceState {
-    for path in paths {
-        // `-e` follows links: a link to nothing is still a source
-        let exists = remote_words(&Argv::new("test").arg("-e").arg(path));
-        let is_link = remote_words(&Argv::new("test").arg("-L").arg(path));
-        let script = [exists.as_slice(), b" || ", &is_link].concat();
-        match ask_script(line, &script, HostKey::Pinned) {
-            Ok(answer) if answer.is_well() => {}
-            Ok(_) => return missing(&format!("{}:{}", line.host, path.display())),
-            Err(stop) => return SourceState::Missing(stop),
-        }
+fn look_local(path: &Path) -> SourceState {
+    match std::fs::symlink_metadata(path) {
+        Err(_) => missing(&path.display().to_string()),
+        Ok(found) if found.is_symlink() => link(&path.display().to_string()),
+        Ok(_) => SourceState::Readable,
     }
-    SourceState::Readable
+}
+
+fn look_remote(line: &SshLine, paths: &[PathBuf]) -> SourceState {
+    let look = |path: &PathBuf| {
+        let test = |what: &str| remote_words(&Argv::new("test").arg(what).arg(path));
+        let script = [
+            b"if ".as_slice(),
+            &test("-L"),
+            b"; then exit 9; fi; ",
+            &test("-e"),
+        ]
+        .concat();
+        let name = format!("{}:{}", line.host, path.display());
+        match ask_script(line, &script, HostKey::Pinned) {
+            Ok(answer) if answer.is_well() => SourceState::Readable,
+            Ok(answer) if answer.ended == Ended::Exit(9) => link(&name),
+            Ok(_) => missing(&name),
+            Err(stop) => SourceState::Missing(stop),
+        }
+    };
+    first_missing(paths.iter().map(look))
+}
+
+fn first_missing(mut states: impl Iterator<Item = SourceState>) -> SourceState {
+    let missing = |state: &SourceState| *state != SourceState::Readable;
+    states.find(missing).unwrap_or(SourceState::Readable)
+}
+
+fn link(path: &str) -> SourceState {
+    let reason = format!(
+        "the source `{path}` is a symbolic link: only the link would be copied, not what it leads to"
+    );
+    SourceState::Missing(
+        Stop::new(Outcome::SourceMissing, reason)
+            .advise("write the path that it leads to as the `source`"),
+    )
 }
 
 fn missing(path: &str) -> SourceState {
