@@ -6,7 +6,7 @@ use super::kinds::{self, Copying};
 use super::own_steps::{StepEnvironment, post_steps, pre_steps};
 use super::{Allowance, DriveState, Facts, Plan, SourceState, Stop};
 use crate::jobs::{Drive, DrivePlace, Job, Kind, Name, Source, Span};
-use crate::record::{Form, GenerationName, Outcome};
+use crate::record::{Form, Generation, GenerationName, Outcome};
 
 /// The plan of one run. It always holds the steps; `stops` says why they must not run.
 pub fn make_plan(job: &Job, drive: &Drive, facts: &Facts, allowance: Allowance) -> Plan {
@@ -23,7 +23,7 @@ pub fn make_plan(job: &Job, drive: &Drive, facts: &Facts, allowance: Allowance) 
         landing: facts.landing.clone(),
         generation,
         form: form_of(&job.kind),
-        against: facts.generations.first().cloned(),
+        against: newest_alike(&job.kind, &facts.generations),
         notes: notes(facts),
         stops: stops(job, drive, facts),
         steps: pre_steps(job, environment),
@@ -50,6 +50,15 @@ pub fn make_plan(job: &Job, drive: &Drive, facts: &Facts, allowance: Allowance) 
     }
     plan.steps.extend(post_steps(job, environment));
     plan
+}
+
+/// The newest generation of the same make: a job may have been of another kind before.
+fn newest_alike(kind: &Kind, generations: &[Generation]) -> Option<Generation> {
+    let is_archive = |form| matches!(form, Form::Tar | Form::SealedTar);
+    let wanted = form_of(kind);
+    let alike =
+        |one: &&Generation| one.form == wanted || (is_archive(one.form) && is_archive(wanted));
+    generations.iter().find(alike).cloned()
 }
 
 /// Two runs within one second must not share a name.

@@ -15,10 +15,12 @@ pub fn steps(copying: Copying, plan: &Plan) -> Vec<Step> {
         .as_ref()
         .map(|generation| generation.name.to_string());
     let compare_with = newest.clone().unwrap_or_else(|| partial.clone());
-    // Leftovers are linked from where they are equal, and never written to: they may share inodes
-    // with older generations.
     let leftovers = &copying.facts.leftovers;
-    let share_with: Vec<String> = newest.iter().chain(leftovers).cloned().collect();
+    let share_with: Vec<String> = newest
+        .iter()
+        .chain(shared_leftovers(leftovers))
+        .cloned()
+        .collect();
 
     let compare = rsync::compare(what, landing, &compare_with);
     let copy = rsync::copy_sharing(what, landing, &partial, &share_with);
@@ -40,6 +42,20 @@ pub fn steps(copying: Copying, plan: &Plan) -> Vec<Step> {
     steps.extend(copying.remove_leftovers(leftovers));
     steps
 }
+
+/// Folders left by killed runs, newest first. Their files are linked into the new generation where they
+/// are equal, and never written to: they may share inodes with older generations.
+fn shared_leftovers(leftovers: &[String]) -> impl Iterator<Item = &String> {
+    let mut folders: Vec<&String> = leftovers
+        .iter()
+        .filter(|name| name.ends_with("Z.partial"))
+        .collect();
+    folders.sort_unstable_by(|a, b| b.cmp(a));
+    folders.into_iter().take(MOST_LEFTOVERS)
+}
+
+/// rsync(1) takes at most 20 `--link-dest` folders.
+const MOST_LEFTOVERS: usize = 10;
 
 fn copy_words(newest: Option<&str>) -> String {
     match newest {
