@@ -1,5 +1,6 @@
 //! What a plan is made from, besides the job: gathered by `system`, read by nobody but pure code.
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use jiff::Timestamp;
@@ -24,6 +25,8 @@ pub struct Facts {
     pub hidden: Vec<HiddenPath>,
     /// Programs that the plan may need and that are not on PATH.
     pub missing_programs: Vec<String>,
+    /// The primary group's number of each account that a step runs as; one that does not exist has none.
+    pub groups: BTreeMap<String, u32>,
     /// The pinned ssh host keys.
     pub known_hosts: PathBuf,
     /// hayloft's own program file, for the steps that it does as a filter.

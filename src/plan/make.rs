@@ -15,6 +15,7 @@ pub fn make_plan(job: &Job, drive: &Drive, facts: &Facts, allowance: Allowance) 
         server: &facts.server,
         landing: &facts.landing,
         generation,
+        groups: &facts.groups,
     };
     let mut plan = Plan {
         job: job.name.clone(),
@@ -116,6 +117,7 @@ fn stops(job: &Job, drive: &Drive, facts: &Facts) -> Vec<Stop> {
             facts.missing_programs.join(" ")
         )));
     }
+    stops.extend(unknown_account(job, facts));
     if let SourceState::Missing(stop) = &facts.source {
         stops.push(stop.clone());
     }
@@ -123,6 +125,20 @@ fn stops(job: &Job, drive: &Drive, facts: &Facts) -> Vec<Stop> {
         stops.push(stop.clone());
     }
     stops
+}
+
+/// Found out before anything runs, rather than by a post step that should start a service again.
+fn unknown_account(job: &Job, facts: &Facts) -> Option<Stop> {
+    let mut users = job.pre.iter().chain(&job.post);
+    let user = users.find_map(|step| {
+        let user = step.user.as_ref()?;
+        (!facts.groups.contains_key(user)).then_some(user)
+    })?;
+    let reason = format!(
+        "a step of job `{}` runs as `{user}`, and there is no such account",
+        job.name
+    );
+    Some(Stop::new(Outcome::Failed, reason).advise("`getent passwd` lists the accounts"))
 }
 
 fn not_built(job: &Name, kind: &str) -> Stop {

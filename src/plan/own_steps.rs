@@ -21,6 +21,8 @@ pub struct StepEnvironment<'a> {
     pub server: &'a Name,
     pub landing: &'a Landing,
     pub generation: GenerationName,
+    /// The primary group's number of each account.
+    pub groups: &'a BTreeMap<String, u32>,
 }
 
 impl StepEnvironment<'_> {
@@ -61,7 +63,7 @@ fn own_step(job: &Job, spec: &StepSpec, part: Part, environment: StepEnvironment
         argv = argv.env(name, value);
     }
     if let Some(user) = &spec.user {
-        argv = setpriv::as_user(user, argv);
+        argv = setpriv::as_user(user, environment.groups.get(user).copied(), argv);
     }
     Step {
         words: format!(

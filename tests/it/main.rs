@@ -18,6 +18,7 @@ mod smtp;
 mod smtp_listener;
 mod smtp_outbox;
 mod smtp_server;
+mod step_accounts;
 mod studio_run;
 mod world;
 mod wrong_job_files;
