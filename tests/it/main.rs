@@ -10,6 +10,8 @@ mod due_year;
 mod example_jobs;
 mod first_runs;
 mod mail;
+mod manual;
+mod packaging;
 mod right_job_files;
 mod scripted_host;
 mod serve_loop;
