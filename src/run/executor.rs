@@ -12,6 +12,7 @@ use tracing::{error, info, warn};
 use super::catalogue_keeper::CatalogueKeeper;
 use super::control::{Control, Cut, StopSignal};
 use super::drive_hands::DriveHands;
+use super::executed::Executed;
 use super::listener::Listener;
 use super::output::Heard;
 use super::process::{PipelineEnd, Surroundings, length_in, run_pipeline};
@@ -22,23 +23,11 @@ use crate::plan::{
     Act, CatalogueAct, Landing, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step, Stop,
     check_changes,
 };
-use crate::record::{Changes, Outcome, StepRecord};
+use crate::record::{Outcome, StepRecord};
 use crate::system::local_drive::{HeldDrive, Purpose};
 use crate::system::remote_drive::{self, connection_stop, probe};
-use crate::tools::rsync_output::{Item, Tally, What};
+use crate::tools::rsync_output::Tally;
 use crate::tools::{Verdict, judge};
-
-/// What came of the steps.
-#[derive(Debug, Default)]
-pub struct Executed {
-    /// The first thing that went wrong.
-    pub stop: Option<Stop>,
-    pub notes: Vec<String>,
-    pub changes: Option<Changes>,
-    /// The first names that differ.
-    pub first: Vec<Item>,
-    pub steps: Vec<StepRecord>,
-}
 
 /// What the steps are done with.
 pub struct Executor<'a> {
@@ -150,7 +139,7 @@ impl<'a> Executor<'a> {
                     None => Ok("allowed".to_owned()),
                 }
             }
-            Act::RefuseExisting { target } => self.refuse_existing(target),
+            Act::RefuseExisting { target } => self.done.refuse_existing(target),
             Act::Catalogue(act) => self.catalogue(act),
         }
     }
@@ -163,31 +152,6 @@ impl<'a> Executor<'a> {
             held,
             landing: &self.plan.landing,
         })
-    }
-
-    /// Nothing that is at the target and differs may be lost.
-    fn refuse_existing(&self, target: &Path) -> Result<String, Stop> {
-        let differing = self.done.changes.map_or(0, |changes| changes.changed);
-        if differing == 0 {
-            return Ok("nothing there differs".to_owned());
-        }
-        let there = self
-            .done
-            .first
-            .iter()
-            .filter(|item| item.what != What::Created);
-        let names: Vec<String> = there
-            .take(3)
-            .map(|item| format!("`{}`", item.name))
-            .collect();
-        let reason = format!(
-            "{differing} files are below `{}` already and differ, such as {}",
-            target.display(),
-            names.join(", ")
-        );
-        Err(Stop::new(Outcome::Failed, reason)
-            .advise("nothing was written; bring the files back to an empty folder and compare")
-            .advise("or, if those at the target are to be lost: `--replace`"))
     }
 
     fn catalogue(&mut self, act: &CatalogueAct) -> Result<String, Stop> {

@@ -4,6 +4,7 @@ pub mod account;
 pub mod catalogue_keeper;
 mod control;
 mod drive_hands;
+mod executed;
 mod executor;
 pub mod job_run;
 mod listener;
@@ -21,7 +22,8 @@ mod watch;
 mod wording;
 
 pub use control::{Control, Cut, StopSignal};
-pub use executor::{Executed, Executor};
+pub use executed::Executed;
+pub use executor::Executor;
 pub use job_run::{Runner, Wanted, known_hosts, skipped_record, trigger_for};
 pub use locks::{LockError, is_running, lock_service};
 pub use overview::overview;

@@ -13,6 +13,7 @@ mod mail;
 mod manual;
 mod packaging;
 mod right_job_files;
+mod rooms;
 mod scripted_host;
 mod serve_loop;
 mod serve_process;
