@@ -3,11 +3,11 @@
 mod arguments;
 mod check;
 mod deliver;
+mod dispatch;
 mod dry_run;
 mod due;
 mod files;
 mod generations;
-mod program;
 mod restore;
 mod run;
 mod runs;
@@ -19,4 +19,4 @@ mod status;
 mod tell;
 
 pub use arguments::{Arguments, Command};
-pub use program::main;
+pub use dispatch::main;

@@ -117,13 +117,13 @@ fn stops(job: &Job, drive: &Drive, facts: &Facts) -> Vec<Stop> {
             facts.missing_programs.join(" ")
         )));
     }
-    stops.extend(unknown_account(job, facts));
     if let SourceState::Missing(stop) = &facts.source {
         stops.push(stop.clone());
     }
     if let DriveState::NotReady(stop) = &facts.drive {
         stops.push(stop.clone());
     }
+    stops.extend(unknown_account(job, facts));
     stops
 }
 
