@@ -15,7 +15,7 @@ pub fn make_plan(job: &Job, drive: &Drive, facts: &Facts, allowance: Allowance) 
         server: &facts.server,
         landing: &facts.landing,
         generation,
-        groups: &facts.groups,
+        accounts: &facts.accounts,
     };
     let mut plan = Plan {
         job: job.name.clone(),
@@ -117,28 +117,25 @@ fn stops(job: &Job, drive: &Drive, facts: &Facts) -> Vec<Stop> {
             facts.missing_programs.join(" ")
         )));
     }
+    let users = job
+        .pre
+        .iter()
+        .chain(&job.post)
+        .filter_map(|step| step.user.as_ref());
+    for user in users.filter(|user| !facts.accounts.contains_key(*user)) {
+        let reason = format!("a step is to run as `{user}`, but this server has no such account");
+        stops.push(Stop::new(Outcome::Failed, reason).advise(format!(
+            "correct `user` in the file of job `{}`, or make the account; no step was run",
+            job.name
+        )));
+    }
     if let SourceState::Missing(stop) = &facts.source {
         stops.push(stop.clone());
     }
     if let DriveState::NotReady(stop) = &facts.drive {
         stops.push(stop.clone());
     }
-    stops.extend(unknown_account(job, facts));
     stops
-}
-
-/// Found out before anything runs, rather than by a post step that should start a service again.
-fn unknown_account(job: &Job, facts: &Facts) -> Option<Stop> {
-    let mut users = job.pre.iter().chain(&job.post);
-    let user = users.find_map(|step| {
-        let user = step.user.as_ref()?;
-        (!facts.groups.contains_key(user)).then_some(user)
-    })?;
-    let reason = format!(
-        "a step of job `{}` runs as `{user}`, and there is no such account",
-        job.name
-    );
-    Some(Stop::new(Outcome::Failed, reason).advise("`getent passwd` lists the accounts"))
 }
 
 fn not_built(job: &Name, kind: &str) -> Stop {

@@ -1,6 +1,6 @@
 //! Puts what came of a run into its record, in words.
 
-use super::executed::Executed;
+use super::executor::Executed;
 use crate::jobs::Size;
 use crate::plan::{Plan, Stop};
 use crate::record::{Changes, Outcome, RunRecord};

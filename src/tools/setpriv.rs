@@ -2,10 +2,9 @@
 
 use crate::plan::Argv;
 
-/// `argv` as `user`, with that account's groups and no way back to more rights. `group` is its primary one
-/// (the account `nobody` has no group of its name); without it setpriv says what is wrong.
-pub fn as_user(user: &str, group: Option<u32>, argv: Argv) -> Argv {
-    let group = group.map_or_else(|| user.to_owned(), |number| number.to_string());
+/// `argv` as `user`, with that account's groups and no way back to more rights. `group` is the number
+/// of its own group: setpriv would take a name for a group's, and not every account has a group of its name.
+pub fn as_user(user: &str, group: &str, argv: Argv) -> Argv {
     let mut wrapped = Argv::new("setpriv")
         .option("--reuid", user)
         .args(["--regid"])
