@@ -117,12 +117,14 @@ pub struct RunsArguments {
 
 #[derive(Debug, Args)]
 pub struct GenerationsArguments {
+    /// The job whose generations are shown
     #[arg(value_name = "JOB")]
     pub job: String,
 }
 
 #[derive(Debug, Args)]
 pub struct RestoreArguments {
+    /// The job that made the copies
     #[arg(value_name = "JOB")]
     pub job: String,
 

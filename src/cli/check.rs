@@ -156,15 +156,11 @@ fn look(settings: &Settings, config: &Config, job: &Job) -> (CheckedDrive, Check
         stop,
         words,
     };
-    let mut stops: Vec<Stop> = match facts.source {
-        SourceState::Missing(stop) => vec![stop],
+    let mut stops: Vec<Stop> = match &facts.source {
+        SourceState::Missing(stop) => vec![stop.clone()],
         SourceState::Readable => Vec::new(),
     };
-    stops.extend(crate::plan::standing_stops(
-        job,
-        drive,
-        &facts.missing_programs,
-    ));
+    stops.extend(crate::plan::standing_stops(job, drive, &facts));
     let job = CheckedJob {
         job: job.name.clone(),
         about: job.about.clone(),

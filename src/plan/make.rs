@@ -15,6 +15,7 @@ pub fn make_plan(job: &Job, drive: &Drive, facts: &Facts, allowance: Allowance) 
         server: &facts.server,
         landing: &facts.landing,
         generation,
+        accounts: &facts.accounts,
     };
     let mut plan = Plan {
         job: job.name.clone(),
@@ -104,7 +105,7 @@ fn notes(facts: &Facts) -> Vec<String> {
 }
 
 /// What keeps a job from running whatever the state of its drive and source.
-pub fn standing_stops(job: &Job, drive: &Drive, missing_programs: &[String]) -> Vec<Stop> {
+pub fn standing_stops(job: &Job, drive: &Drive, facts: &Facts) -> Vec<Stop> {
     let mut stops = Vec::new();
     if !job.kind.name().is_built() {
         stops.push(not_built(&job.name, job.kind.name().word()));
@@ -118,19 +119,31 @@ pub fn standing_stops(job: &Job, drive: &Drive, missing_programs: &[String]) -> 
             "copy to a local drive first, and from there to the other host with a second job",
         ));
     }
-    if !missing_programs.is_empty() {
-        let programs = missing_programs.join("`, `");
+    if !facts.missing_programs.is_empty() {
+        let programs = facts.missing_programs.join("`, `");
         let reason = format!("`{programs}` is needed and not on PATH");
         stops.push(Stop::new(Outcome::Failed, reason).advise(format!(
             "install it: apt install {}",
-            missing_programs.join(" ")
+            facts.missing_programs.join(" ")
+        )));
+    }
+    let users = job
+        .pre
+        .iter()
+        .chain(&job.post)
+        .filter_map(|step| step.user.as_ref());
+    for user in users.filter(|user| !facts.accounts.contains_key(*user)) {
+        let reason = format!("a step is to run as `{user}`, but this server has no such account");
+        stops.push(Stop::new(Outcome::Failed, reason).advise(format!(
+            "correct `user` in the file of job `{}`, or make the account; no step was run",
+            job.name
         )));
     }
     stops
 }
 
 fn stops(job: &Job, drive: &Drive, facts: &Facts) -> Vec<Stop> {
-    let mut stops = standing_stops(job, drive, &facts.missing_programs);
+    let mut stops = standing_stops(job, drive, facts);
     if let SourceState::Missing(stop) = &facts.source {
         stops.push(stop.clone());
     }

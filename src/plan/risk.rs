@@ -42,10 +42,6 @@ pub enum Risk {
         job: Name,
         service: String,
     },
-    NoSuchUser {
-        job: Name,
-        user: String,
-    },
 }
 
 impl Risk {
@@ -84,10 +80,6 @@ impl Risk {
                 format!("job `{job}` starts `{service}` again only when all went well"),
                 "give that `[[post]]` step `on = \"always\"`".into(),
             ),
-            Self::NoSuchUser { job, user } => (
-                format!("job `{job}` has a step for the account `{user}`, which is not here"),
-                "make the account, or correct `user`".into(),
-            ),
         }
     }
 }
@@ -97,8 +89,6 @@ impl Risk {
 pub struct RiskFacts {
     pub drives: Vec<DriveFacts>,
     pub sources: Vec<SourceFacts>,
-    /// Accounts named by steps that do not exist.
-    pub missing_users: BTreeSet<String>,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -189,19 +179,6 @@ fn job_risks(job: &Job, facts: &RiskFacts) -> Vec<Risk> {
             .filter_map(|step| stopped(step))
             .filter_map(|service| service_risk(job, service)),
     );
-    let users: BTreeSet<&String> = job
-        .pre
-        .iter()
-        .chain(&job.post)
-        .filter_map(|step| step.user.as_ref())
-        .collect();
-    let missing = users
-        .into_iter()
-        .filter(|user| facts.missing_users.contains(*user));
-    risks.extend(missing.map(|user| Risk::NoSuchUser {
-        job: name(),
-        user: user.clone(),
-    }));
     risks
 }
 

@@ -1,32 +1,23 @@
 //! Executes the steps of a plan, one after another. It does not know whether more than measuring was
 //! asked for: it is given the steps to do.
 
-use std::fmt::Write as _;
 use std::io;
-use std::os::fd::OwnedFd;
 use std::path::Path;
 use std::time::{Duration, Instant};
 
-use tracing::{error, info, warn};
+use tracing::{error, info};
 
 use super::catalogue_keeper::CatalogueKeeper;
-use super::control::{Control, Cut, StopSignal};
+use super::control::StopSignal;
 use super::drive_hands::DriveHands;
-use super::listener::Listener;
-use super::output::Heard;
-use super::process::{PipelineEnd, Surroundings, length_in, run_pipeline};
 use super::progress::Progress;
 use super::watch::{Watch, full};
 use crate::jobs::On;
-use crate::plan::{
-    Act, CatalogueAct, Landing, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step, Stop,
-    check_changes,
-};
+use crate::plan::{Act, CatalogueAct, Landing, Part, Plan, Step, Stop, check_changes};
 use crate::record::{Changes, Outcome, StepRecord};
 use crate::system::local_drive::{HeldDrive, Purpose};
-use crate::system::remote_drive::{self, connection_stop, probe};
-use crate::tools::rsync_output::{Item, Tally, What};
-use crate::tools::{Verdict, judge};
+use crate::system::remote_drive::probe;
+use crate::tools::rsync_output::{Item, What};
 
 /// What came of the steps.
 #[derive(Debug, Default)]
@@ -52,7 +43,7 @@ pub struct Executor<'a> {
     pub keeper: Option<CatalogueKeeper<'a>>,
     pub done: Executed,
     /// Set by the first step; the plan's timeout counts from there.
-    deadline: Option<(Instant, Duration)>,
+    pub(super) deadline: Option<(Instant, Duration)>,
 }
 
 impl<'a> Executor<'a> {
@@ -155,7 +146,7 @@ impl<'a> Executor<'a> {
         }
     }
 
-    fn hands(&self) -> Result<DriveHands<'a>, Stop> {
+    pub(super) fn hands(&self) -> Result<DriveHands<'a>, Stop> {
         let held = self
             .held
             .ok_or_else(|| Stop::new(Outcome::Failed, "the drive is not held"))?;
@@ -229,7 +220,7 @@ impl<'a> Executor<'a> {
         }
     }
 
-    fn drive_error(&self, error: &io::Error) -> Stop {
+    pub(super) fn drive_error(&self, error: &io::Error) -> Stop {
         match error.kind() {
             io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
                 self.no_room(&error.to_string())
@@ -242,7 +233,7 @@ impl<'a> Executor<'a> {
         }
     }
 
-    fn no_room(&self, words: &str) -> Stop {
+    pub(super) fn no_room(&self, words: &str) -> Stop {
         let mut stop = match self.space() {
             Some(space) => full(
                 &self.plan.landing.drive,
@@ -254,176 +245,6 @@ impl<'a> Executor<'a> {
         stop.reason = format!("drive `{}` is full: {words}", self.plan.landing.drive);
         stop
     }
-
-    fn tool(&mut self, step: &Step, pipeline: &Pipeline) -> Result<String, Stop> {
-        let mut waits = pipeline.retries.iter();
-        loop {
-            let mut tally = Tally::default();
-            let end = self
-                .run_once(step, pipeline, &mut tally)
-                .map_err(|error| self.drive_error(&error))?;
-            if let Some(cut) = &end.cut {
-                return Err(cut.stop());
-            }
-            let programs: Vec<String> = pipeline
-                .stages
-                .iter()
-                .map(|argv| argv.program.to_string_lossy().into_owned())
-                .collect();
-            let verdict = judge(&pipeline.reading, &programs, &end.ends, &end.errors);
-            self.keep_changes(pipeline, tally);
-            if let (Verdict::Again(words) | Verdict::Unreachable(words), Some(wait)) =
-                (&verdict, waits.next())
-            {
-                warn!("{words}; trying again in {} s", wait.as_secs());
-                self.wait(*wait)?;
-                continue;
-            }
-            return self.settle(verdict, &end);
-        }
-    }
-
-    fn settle(&mut self, verdict: Verdict, end: &PipelineEnd) -> Result<String, Stop> {
-        let stop = match verdict {
-            Verdict::Well => return Ok("exit status 0".to_owned()),
-            Verdict::Noted(words) => {
-                self.done.notes.push(words.clone());
-                return Ok(words);
-            }
-            Verdict::Full(words) => self.no_room(&words),
-            Verdict::Refused(words) | Verdict::Unreachable(words) | Verdict::Again(words) => {
-                let line = self.plan.landing.ssh();
-                match line {
-                    Some(line) if end.errors.contains("ssh") || end.errors.contains("Host key") => {
-                        connection_stop(line, &end.errors)
-                    }
-                    _ => Stop::new(Outcome::HostUnreachable, words),
-                }
-            }
-            Verdict::Failed(words) => {
-                let mut reason = words;
-                if let Some(said) = end.errors.lines().find(|line| !line.trim().is_empty()) {
-                    let _ = write!(reason, ", saying `{}`", said.trim());
-                }
-                Stop::new(Outcome::Failed, reason)
-            }
-        };
-        Err(stop)
-    }
-
-    /// What was measured is the run's change; what a copy then really moved corrects the totals.
-    fn keep_changes(&mut self, pipeline: &Pipeline, tally: Tally) {
-        match pipeline.reading {
-            Reading::RsyncChanges | Reading::RsyncListing { .. } | Reading::ArchiveNames { .. } => {
-                self.done.changes = Some(tally.changes);
-                self.done.first = tally.first;
-            }
-            Reading::RsyncCopy => {
-                let changes = self.done.changes.get_or_insert_default();
-                changes.files = tally.changes.files;
-                changes.bytes = tally.changes.bytes;
-                changes.new_bytes = tally.changes.new_bytes;
-            }
-            Reading::Tar if step_writes(pipeline) => {
-                let written = self.written(pipeline);
-                self.done.changes.get_or_insert_default().new_bytes = written;
-            }
-            Reading::Plain | Reading::Tar => {}
-        }
-    }
-
-    /// The length of the archive just written.
-    fn written(&self, pipeline: &Pipeline) -> u64 {
-        let landing = &self.plan.landing;
-        if let Stdout::NewFile(file) = &pipeline.stdout {
-            let folder = self.hands().ok().and_then(|hands| hands.folder().ok());
-            return folder
-                .and_then(|folder| length_in(&folder, file).ok())
-                .unwrap_or(0);
-        }
-        let entry = format!("{}.partial", self.plan.form.entry(self.plan.generation));
-        let length = |line| remote_drive::length(line, &landing.path().join(entry));
-        landing.ssh().and_then(length).unwrap_or(0)
-    }
-
-    fn wait(&self, time: Duration) -> Result<(), Stop> {
-        let end = Instant::now() + time;
-        while Instant::now() < end {
-            if self.signal.is_set() {
-                return Err(Cut::Signal.stop());
-            }
-            std::thread::sleep(Duration::from_millis(100));
-        }
-        Ok(())
-    }
-
-    fn run_once(
-        &self,
-        step: &Step,
-        pipeline: &Pipeline,
-        tally: &mut Tally,
-    ) -> io::Result<PipelineEnd> {
-        let is_post = step.part == Part::Post;
-        let own_step = is_post || step.part == Part::Pre;
-        let folder: Option<OwnedFd> = match self.hands() {
-            Ok(hands) if step.part == Part::Copy || pipeline.stdin != Stdin::Nothing => {
-                Some(hands.folder()?)
-            }
-            _ => None,
-        };
-        let surroundings = Surroundings {
-            folder: folder.as_ref(),
-            env: if own_step {
-                self.step_variables(is_post)
-            } else {
-                Surroundings::for_tools()
-            },
-        };
-        let control = Control {
-            signal: (!is_post).then(|| self.signal.clone()),
-            deadline: self.deadline.filter(|_| !is_post),
-        };
-        let mut watch = (step.part == Part::Copy)
-            .then(|| Watch::new(&self.plan.landing, self.reserve, self.held));
-        let mut listener = Listener::new(&pipeline.reading, tally, self.progress);
-        let progress = self.progress;
-        let mut glance = || {
-            progress.tick();
-            watch.as_mut().and_then(Watch::glance)
-        };
-        let hear = &mut |heard: &Heard| listener.hear(heard);
-        run_pipeline(
-            pipeline,
-            &surroundings,
-            &control.within(step.timeout),
-            hear,
-            &mut glance,
-        )
-    }
-
-    fn step_variables(&self, is_post: bool) -> Vec<(String, String)> {
-        let outcome = self
-            .done
-            .stop
-            .as_ref()
-            .map_or(Outcome::Well, |stop| stop.outcome);
-        let outcome = serde_json::to_value(outcome)
-            .ok()
-            .and_then(|word| word.as_str().map(ToOwned::to_owned));
-        outcome
-            .filter(|_| is_post)
-            .map(|word| ("HAYLOFT_OUTCOME".to_owned(), word))
-            .into_iter()
-            .collect()
-    }
-}
-
-/// Whether the pipeline writes an archive, rather than reads one.
-fn step_writes(pipeline: &Pipeline) -> bool {
-    pipeline
-        .stages
-        .first()
-        .is_some_and(|argv| argv.args.iter().any(|arg| arg == "--create"))
 }
 
 fn drive_path(landing: &Landing) -> &Path {

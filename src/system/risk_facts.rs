@@ -16,13 +16,6 @@ use crate::tools::hdparm;
 
 pub fn risk_facts(config: &Config) -> RiskFacts {
     let mounts = Mounts::read().unwrap_or_default();
-    let steps = config
-        .jobs
-        .values()
-        .flat_map(|job| job.pre.iter().chain(&job.post));
-    let missing = |user: &&String| {
-        uzers::get_user_by_name(user.as_str()).is_none() && user.parse::<u32>().is_err()
-    };
     RiskFacts {
         drives: config
             .drives
@@ -33,11 +26,6 @@ pub fn risk_facts(config: &Config) -> RiskFacts {
             .jobs
             .values()
             .filter_map(|job| source_facts(job, &mounts))
-            .collect(),
-        missing_users: steps
-            .filter_map(|step| step.user.as_ref())
-            .filter(missing)
-            .cloned()
             .collect(),
     }
 }

@@ -95,16 +95,6 @@ fn steps_that_leave_a_service_stopped_are_told_apart_from_those_that_do_not() {
 }
 
 #[test]
-fn a_step_for_an_account_that_is_not_here_is_told() {
-    let Some(world) = World::new(40) else { return };
-    world.job(
-        "studio-files",
-        &(NIGHTLY.to_owned() + "[[pre]]\nrun = [\"true\"]\nuser = \"no-such-potter\"\n"),
-    );
-    assert!(risks(&world, 0).contains(&"no-such-user studio-files".to_owned()));
-}
-
-#[test]
 fn a_folder_of_the_system_disk_with_its_uuid_is_not_a_mount() {
     let Some(world) = World::new(40) else { return };
     world.job("studio-files", NIGHTLY);

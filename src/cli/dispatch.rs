@@ -1,0 +1,39 @@
+//! The command line from its first argument to its exit code.
+
+use clap::Parser;
+
+use super::arguments::{Arguments, Command};
+use super::settings::Settings;
+use super::{check, deliver, files, generations, restore, run, runs, seal, serve, status};
+use crate::exit::Exit;
+
+/// Runs the program with the arguments of this process.
+pub fn main() -> Exit {
+    let arguments = match Arguments::try_parse() {
+        Ok(arguments) => arguments,
+        Err(error) => {
+            // help and version are asked for, not mistakes
+            let exit = if error.use_stderr() {
+                Exit::Usage
+            } else {
+                Exit::Well
+            };
+            let _ = error.print();
+            return exit;
+        }
+    };
+    let settings = Settings::of(&arguments);
+    match arguments.command {
+        Command::Check(wanted) => check::check(&settings, &wanted),
+        Command::Run(wanted) => run::run(&settings, &wanted),
+        Command::Serve => serve::serve(&settings),
+        Command::Status => status::status(&settings),
+        Command::Runs(wanted) => runs::runs(&settings, &wanted),
+        Command::Generations(wanted) => generations::generations(&settings, &wanted),
+        Command::Restore(wanted) => restore::restore(&settings, &wanted),
+        Command::Deliver => deliver::deliver(&settings),
+        Command::Seal(wanted) => seal::seal(wanted),
+        Command::Unseal(wanted) => seal::unseal(wanted),
+        Command::Files { folder } => files::write(&folder),
+    }
+}
