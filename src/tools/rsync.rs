@@ -9,8 +9,10 @@ use super::ssh::SshLine;
 use crate::jobs::{Pattern, Source};
 use crate::plan::{Argv, HiddenPath, Landing};
 
-/// Everything a tree has: archive mode, hard links, ACLs, extended attributes, holes; owners by number.
-const KEEP: [&str; 2] = ["-aHAXS", "--numeric-ids"];
+/// Everything a tree has: archive mode, hard links, ACLs, extended attributes, holes; owners by number;
+/// times to the nanosecond, both when compared and when set (rsync(1), `--modify-window`): by whole
+/// seconds, a file written twice within a second would be taken for unchanged.
+const KEEP: [&str; 3] = ["-aHAXS", "--numeric-ids", "--modify-window=-1"];
 
 /// One change a line: what, length, modification time, name. rsync writes control characters in
 /// names as `\#012`, so a line is always one name.
