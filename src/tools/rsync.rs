@@ -88,9 +88,23 @@ fn base(what: What, drive_line: Option<&SshLine>) -> Argv {
     for path in what.hidden {
         argv = argv.option("--exclude", literal(&path.path));
     }
-    what.exclude
-        .iter()
-        .fold(argv, |argv, pattern| argv.option("--exclude", &pattern.0))
+    what.exclude.iter().fold(argv, |argv, pattern| {
+        argv.option("--exclude", filter_pattern(pattern))
+    })
+}
+
+/// rsync(1), PATTERN MATCHING RULES: backslashes are ordinary in a pattern that has no wildcard.
+fn filter_pattern(pattern: &Pattern) -> String {
+    let text = pattern.matching();
+    if text.contains(['*', '?', '[']) {
+        return text;
+    }
+    let mut plain = String::with_capacity(text.len());
+    let mut chars = text.chars();
+    while let Some(c) = chars.next() {
+        plain.extend(if c == '\\' { chars.next() } else { Some(c) });
+    }
+    plain
 }
 
 fn operands(what: What) -> Vec<OsString> {

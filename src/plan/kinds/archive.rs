@@ -36,12 +36,12 @@ pub fn steps(copying: Copying, encrypt: Option<&Encrypt>, plan: &Plan) -> Vec<St
 
 fn words(encrypt: Option<&Encrypt>) -> &'static str {
     match encrypt {
-        None => "write the source as a compressed tar archive",
+        None => "write the source as a compressed tar archive (sockets stay out: tar holds none)",
         Some(Encrypt::Passphrase(_)) => {
-            "write the source as a compressed tar archive, closed with the passphrase"
+            "write the source as a compressed tar archive, closed with the passphrase (sockets stay out: tar holds none)"
         }
         Some(Encrypt::Recipients(_)) => {
-            "write the source as a compressed tar archive, closed for its recipients"
+            "write the source as a compressed tar archive, closed for its recipients (sockets stay out: tar holds none)"
         }
     }
 }
