@@ -146,7 +146,7 @@ impl Server {
         let keys = self.keys(user).join("\n");
         let path = folder.display();
         world.write_server(&format!(
-            "[drives.barn]\n{keys}\npath = '{path}'\nreserve = \"1 MB\"\n"
+            "[drives.barn]\n{keys}\npath = '''{path}'''\nreserve = \"1 MB\"\n"
         ));
     }
 }
@@ -157,34 +157,26 @@ impl Drop for Server {
     }
 }
 
+/// Adds the account if it is missing. `*` is no password, but unlike useradd's `!` it does not lock the
+/// account (sshd(8), "LOGIN PROCESS").
 fn make_account() {
-    if Command::new("id")
-        .arg(HAY)
-        .output()
-        .unwrap()
-        .status
-        .success()
-    {
+    let is_there = || {
+        let asked = Command::new("getent")
+            .args(["shadow", HAY])
+            .output()
+            .unwrap();
+        asked.stdout.starts_with(b"hay:*:")
+    };
+    if is_there() {
         return;
     }
+    let home = ["--no-create-home", "--home-dir", "/nonexistent"];
     // two tests may try at the same time: what counts is that it is there then
-    let made = Command::new("useradd")
-        .args([
-            "--system",
-            "--no-create-home",
-            "--home-dir",
-            "/nonexistent",
-            "--shell",
-            "/bin/sh",
-            HAY,
-        ])
-        .output()
-        .unwrap();
-    let there = Command::new("id")
+    let _ = Command::new("useradd")
+        .args(["--system", "--shell", "/bin/sh", "--password", "*"])
+        .args(home)
         .arg(HAY)
-        .output()
-        .unwrap()
-        .status
-        .success();
-    assert!(there, "{}", String::from_utf8_lossy(&made.stderr));
+        .output();
+    let _ = Command::new("usermod").args(["-p", "*", HAY]).output();
+    assert!(is_there(), "the account `{HAY}` could not be made");
 }
