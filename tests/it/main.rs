@@ -16,6 +16,7 @@ mod kinds_mirror;
 mod kinds_sealed;
 mod kinds_trees;
 mod mail;
+mod read_me_first;
 mod right_job_files;
 mod scripted_host;
 mod serve_loop;

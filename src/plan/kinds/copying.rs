@@ -9,6 +9,9 @@ use crate::plan::{
 use crate::tools::rsync::What;
 use crate::tools::ssh::SshLine;
 
+/// Seconds between tries of what crosses a network: a hiccup is over soon, a restarted router is not.
+const WAITS: [u64; 4] = [2, 10, 30, 60];
+
 /// A job that copies `source`, with what is known about it.
 #[derive(Debug, Clone, Copy)]
 pub struct Copying<'a> {
@@ -68,7 +71,7 @@ impl<'a> Copying<'a> {
     pub fn rsync(self, argv: Argv, reading: Reading) -> Act {
         let remote =
             matches!(self.source, Source::Ssh { .. }) || self.facts.landing.ssh().is_some();
-        let waits: &[u64] = if remote { &[10, 30, 60] } else { &[] };
+        let waits: &[u64] = if remote { &WAITS } else { &[] };
         let retries = waits
             .iter()
             .map(|seconds| Duration::from_secs(*seconds))
