@@ -37,6 +37,19 @@ pub fn compare(what: What, landing: &Landing, entry: &str) -> Argv {
         .arg(landing.rsync_argument(entry))
 }
 
+/// As [`compare`], with a tree that is not there yet: what lies in `share_with` (folders beside `entry`) would
+/// be linked, and is not counted.
+pub fn compare_sharing(what: What, landing: &Landing, entry: &str, share_with: &[String]) -> Argv {
+    let mut argv = base(what, landing.ssh());
+    for other in share_with {
+        // not relative: the folder that it would be relative to is not made in a dry run
+        argv = argv.option("--link-dest", landing.path().join(other));
+    }
+    argv.args(["--dry-run", "--stats", ITEMIZE])
+        .args(operands(what))
+        .arg(landing.rsync_argument(entry))
+}
+
 /// Lists the source, as if it were copied to a place that is empty.
 pub fn list_source(what: What, nowhere: &Path) -> Argv {
     base(what, None)
@@ -51,7 +64,9 @@ pub fn copy_sharing(what: What, landing: &Landing, entry: &str, share_with: &[St
     for other in share_with {
         argv = argv.arg(format!("--link-dest=../{other}"));
     }
-    argv.args(progress())
+    // after a broken connection the folder may hold a half-written file of the first try
+    argv.args(["--delete", "--delete-excluded"])
+        .args(progress())
         .args(operands(what))
         .arg(target(landing, entry))
 }

@@ -27,6 +27,8 @@ mod smtp_outbox;
 mod smtp_server;
 mod ssh_drive;
 mod ssh_server;
+mod ssh_source;
+mod ssh_trouble;
 mod studio_run;
 mod world;
 mod wrong_job_files;

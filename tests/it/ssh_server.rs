@@ -106,13 +106,14 @@ impl Server {
 
     /// Kills the processes that serve connections; tells how many there were.
     pub fn cut_sessions(&self) -> usize {
-        let Some(daemon) = &self.daemon else { return 0 };
-        let path = format!("/proc/{0}/task/{0}/children", daemon.id());
-        let children = fs::read_to_string(path).unwrap_or_default();
-        let ids: Vec<i32> = children
-            .split_whitespace()
-            .map(|id| id.parse().unwrap())
-            .collect();
+        let daemon = self.daemon.as_ref().map_or(0, Child::id);
+        // a session is a process for root's part, one for the account's, and the command
+        let mut ids = children(daemon);
+        let mut next = 0;
+        while let Some(id) = ids.get(next) {
+            ids.extend(children(id.unsigned_abs()));
+            next += 1;
+        }
         for id in &ids {
             let id = rustix::process::Pid::from_raw(*id).unwrap();
             // gone already is as good
@@ -149,6 +150,14 @@ impl Server {
             "[drives.barn]\n{keys}\npath = '''{path}'''\nreserve = \"1 MB\"\n"
         ));
     }
+}
+
+/// proc(5), `/proc/PID/task/TID/children`
+fn children(id: u32) -> Vec<i32> {
+    let text = fs::read_to_string(format!("/proc/{id}/task/{id}/children")).unwrap_or_default();
+    text.split_whitespace()
+        .map(|id| id.parse().unwrap())
+        .collect()
 }
 
 impl Drop for Server {

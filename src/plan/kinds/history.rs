@@ -18,12 +18,22 @@ pub fn steps(copying: Copying, plan: &Plan) -> Vec<Step> {
     // Leftovers are linked from where they are equal, and never written to: they may share inodes
     // with older generations.
     let leftovers = &copying.facts.leftovers;
-    let share_with: Vec<String> = newest.iter().chain(leftovers).cloned().collect();
+    let (in_the_way, useful) = if copying.is_crowded() {
+        (&leftovers[..], &[][..])
+    } else {
+        (&[][..], &leftovers[..])
+    };
+    let share_with: Vec<String> = newest.iter().chain(useful).cloned().collect();
 
-    let compare = rsync::compare(what, landing, &compare_with);
+    let compare = match newest {
+        Some(_) => rsync::compare(what, landing, &compare_with),
+        // a first copy that was cut short has put by what need not be copied again
+        None => rsync::compare_sharing(what, landing, &compare_with, useful),
+    };
     let copy = rsync::copy_sharing(what, landing, &partial, &share_with);
-    let mut steps = vec![
-        copying.make_folder(),
+    let mut steps = vec![copying.make_folder()];
+    steps.extend(copying.remove_leftovers(in_the_way));
+    steps.extend([
         copying.measure(
             "compare the source with the newest generation",
             compare,
@@ -35,9 +45,9 @@ pub fn steps(copying: Copying, plan: &Plan) -> Vec<Step> {
             copy_words(newest.as_deref()),
             copying.rsync(copy, Reading::RsyncCopy),
         ),
-    ];
+    ]);
     steps.extend(copying.settle(&partial, &name));
-    steps.extend(copying.remove_leftovers(leftovers));
+    steps.extend(copying.remove_leftovers(useful));
     steps
 }
 
