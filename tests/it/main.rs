@@ -17,6 +17,7 @@ mod kinds_sealed;
 mod kinds_trees;
 mod mail;
 mod read_me_first;
+mod restore_files;
 mod right_job_files;
 mod scripted_host;
 mod serve_loop;
