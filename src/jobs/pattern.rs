@@ -1,8 +1,10 @@
 //! `exclude`: what a job leaves out.
 //!
 //! A pattern that begins with `/` names one path from the root of the source host; any other matches
-//! the last part of a path, at any depth. `*`, `?` and `[…]` stay within one name. A pattern that
-//! ends with `/` matches folders only, with all that is in them.
+//! the last part of a path, at any depth. `*`, `?` and `[…]` stay within one name, and `\` takes its
+//! special meaning from the character that follows. A pattern that ends with `/` leaves out all that is
+//! in such folders; the folders themselves stay, with their owners and modes, so that the programs that
+//! expect them find them after a restore.
 
 use std::fmt;
 
@@ -50,12 +52,30 @@ impl Pattern {
         if has_open_bracket(text) {
             return wrong("has a `[` without its `]`");
         }
+        if ends_in_lone_backslash(text) {
+            return wrong("ends with a `\\` that nothing follows");
+        }
         Ok(Self(text.to_owned()))
     }
 
     pub fn as_str(&self) -> &str {
         &self.0
     }
+
+    /// The pattern that matches the very entries left out, in the form that fnmatch(3) knows. Not every
+    /// tool can tell a folder from a file while it matches, but what lies in one is told by its path.
+    pub fn matching(&self) -> String {
+        match self.0.strip_suffix('/') {
+            Some(folder) => format!("{}/*", folder.trim_end_matches('/')),
+            None => self.0.clone(),
+        }
+    }
+}
+
+fn ends_in_lone_backslash(text: &str) -> bool {
+    let text = text.trim_end_matches('/');
+    let backslashes = text.len() - text.trim_end_matches('\\').len();
+    backslashes % 2 == 1
 }
 
 fn without_double_star(text: &str) -> Option<String> {
@@ -122,7 +142,7 @@ mod tests {
     fn what_rsync_would_read_as_something_else_is_refused() {
         for text in [
             "", "/", "//", "a/**/b", "**", "! x", "!", "+ x", "- x", "../x", "a/../b", "/./a",
-            "a\nb", "a\0", "[x",
+            "a\nb", "a\0", "[x", "a\\", "b\\/",
         ] {
             assert!(Pattern::parse(text).is_err(), "{text:?}");
         }

@@ -1,228 +1,333 @@
 //! READ-ME-FIRST.txt: how to get everything back from one drive with standard tools only.
 //!
-//! The commands are the indented lines, to be typed as they stand. A test types them.
+//! The commands are the lines indented by four spaces or more, to be typed as they stand. A test types them.
 
+use std::ffi::OsStr;
 use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
 
-use crate::jobs::{Config, Drive, DrivePlace, Encrypt, Job, Kind, SshHost};
+use super::wrap::wrap;
+use crate::jobs::{Config, Drive, DrivePlace, Encrypt, Job, Kind, Source, SshHost};
 use crate::plan::quote;
 use crate::report::safe_line;
+
+/// Columns of a line, where the shell has a place to break it.
+const WIDTH: usize = 96;
 
 /// What lies on a drive and how each job's copies are brought back.
 pub fn read_me_first(config: &Config, drive: &Drive) -> String {
     let mut text = String::new();
+    say(&mut text, "READ ME FIRST");
     let server = &config.server.name;
-    let _ = write!(
-        text,
-        "READ ME FIRST\n\n\
-        This folder holds copies of the server `{server}`, made by hayloft. Everything in it is\n\
-        plain files, tar and age: you get it all back with the standard commands below, on any\n\
-        Linux computer, without hayloft. Type them as root, as they stand. Needed, from the\n\
-        distribution: rsync, tar, zstd, age. A test of hayloft types these very lines.\n\n\
-        Nothing here writes to the drive, and nothing is put over existing files before the\n\
-        last step, \"put it in its place\".\n\n"
+    say(
+        &mut text,
+        &format!(
+            "This folder holds copies of the server `{server}`, made by hayloft. Everything in it is \
+            plain files, tar and age: you get it all back with the standard commands below, on any Linux \
+            computer, without hayloft. Type them as root, in bash, as they stand. Needed, from the \
+            distribution: rsync, tar, zstd, age. A test of hayloft types these very lines."
+        ),
+    );
+    say(
+        &mut text,
+        "Nothing here writes to the drive, and nothing is put over existing files before the last step, \
+        \"Put it in its place\".",
     );
     reach(&mut text, drive);
-    let _ = write!(
-        text,
-        "2. A place to bring things back to\n\n\
-        Choose a disk with room enough. Here it is the folder /restore:\n\n\
-        \x20   mkdir -p /restore\n\n\
-        3. The copies\n\n\
-        A name such as 20261125T023000Z is the time a copy was begun: 25 November 2026, 02:30\n\
-        UTC. A name that ends in .partial is not whole: leave it alone.\n\n"
+    say(&mut text, "2. A place to bring things back to");
+    say(
+        &mut text,
+        "Choose a disk with room enough. Here it is the folder /restore:",
     );
-    let jobs = config
-        .jobs
-        .values()
-        .filter(|job| job.drive == drive.name && job.kind.name().is_built());
-    for job in jobs {
+    type_in(&mut text, &["mkdir -p /restore".to_owned()]);
+    say(&mut text, "3. The copies");
+    say(
+        &mut text,
+        "A name such as 20261125T023000Z is the time a copy was begun: 25 November 2026, 02:30 UTC. A name \
+        that ends in .partial is not whole: leave it alone.",
+    );
+    let is_here = |job: &&Job| job.drive == drive.name && job.kind.name().is_built();
+    let jobs: Vec<&Job> = config.jobs.values().filter(is_here).collect();
+    for job in &jobs {
         one_job(&mut text, config, drive, job);
     }
-    text.push_str(
-        "4. Put it in its place\n\n\
-        Look at what is below /restore first. The paths are those of the server, from its root.\n\
-        CAUTION: the next command writes over the files of the computer you type it on. Only\n\
-        on the computer that is to be the server again, and only when you are sure, type it\n\
-        without the word echo:\n\n\
-        \x20   echo rsync -aHAXS --numeric-ids /restore/ /\n",
-    );
+    put_in_place(&mut text, &jobs);
     text
+}
+
+/// A paragraph, with an empty line behind it.
+fn say(text: &mut String, words: &str) {
+    text.push_str(&wrap(&safe_line(words), "", "", WIDTH));
+    text.push('\n');
+}
+
+/// Commands, with an empty line behind them.
+fn type_in(text: &mut String, commands: &[String]) {
+    for command in commands {
+        let _ = writeln!(text, "    {command}");
+    }
+    text.push('\n');
+}
+
+/// One command of several words, broken between them where it would be too wide.
+fn command(words: &[String]) -> String {
+    let mut lines = vec![String::new()];
+    for word in words {
+        let line = lines.last().map_or(0, String::len);
+        if line > 0 && line + word.len() + 7 > WIDTH {
+            lines.push(String::new());
+        }
+        if let Some(line) = lines.last_mut() {
+            if !line.is_empty() {
+                line.push(' ');
+            }
+            line.push_str(word);
+        }
+    }
+    lines.join(" \\\n        ")
+}
+
+/// The words of a text that quotes nothing: a quoted word must stay whole.
+fn words(text: &str) -> Vec<String> {
+    text.split(' ').map(ToOwned::to_owned).collect()
 }
 
 fn reach(text: &mut String, drive: &Drive) {
     match &drive.place {
         DrivePlace::Local { path, uuid } => {
             let path = quote(path.as_os_str());
-            let _ = write!(
-                text,
-                "1. Mount the drive, read-only\n\n\
-                \x20   mkdir -p {path}\n\
-                \x20   mountpoint -q {path} || mount -o ro UUID={uuid} {path}\n\n"
-            );
+            say(text, "1. Mount the drive, read-only");
+            let look = format!("mountpoint -q {path} ||");
+            let mount = format!("mount -o ro UUID={uuid} {path}");
+            type_in(text, &[format!("mkdir -p {path}"), command(&[look, mount])]);
         }
         DrivePlace::Ssh { host, path } => {
-            let _ = write!(
+            say(text, "1. Reach the drive");
+            let path = path.display();
+            say(
                 text,
-                "1. Reach the drive\n\n\
-                It is the folder {} on {host}. You need an ssh key that {host} lets in. The owners of\n\
-                files are kept there in extended attributes, which rsync's -M--fake-super reads, so\n\
-                bring the copies back over ssh rather than with cp.\n\n",
-                path.display()
+                &format!(
+                    "It is the folder {path} on {host}. You need an ssh key that {host} lets in."
+                ),
             );
+            if host.user != "root" {
+                say(
+                    text,
+                    "The owners of files are kept there in extended attributes, which rsync's \
+                    -M--fake-super reads: bring the copies back over ssh as below, not with cp.",
+                );
+            }
         }
     }
 }
 
 fn one_job(text: &mut String, config: &Config, drive: &Drive, job: &Job) {
     let (DrivePlace::Local { path, .. } | DrivePlace::Ssh { path, .. }) = &drive.place;
-    let folder = path
-        .join("hayloft")
-        .join(config.server.name.as_str())
-        .join(job.name.as_str());
-    let _ = writeln!(
-        text,
-        "Job {} ({}): {}\n",
-        job.name,
-        job.kind.name(),
-        safe_line(&job.about)
-    );
     let place = Place {
         host: match &drive.place {
             DrivePlace::Local { .. } => None,
             DrivePlace::Ssh { host, .. } => Some(host),
         },
-        folder: quote(folder.as_os_str()),
+        folder: path
+            .join("hayloft")
+            .join(config.server.name.as_str())
+            .join(job.name.as_str()),
         job: job.name.as_str(),
     };
+    let about = safe_line(&job.about);
+    let colon = if about.is_empty() { "" } else { ": " };
+    say(
+        text,
+        &format!("Job {} ({}){colon}{about}", job.name, job.kind.name()),
+    );
     match &job.kind {
-        Kind::Mirror => place.tree(text, "current", ""),
+        Kind::Mirror => {
+            let copy = [
+                format!("mkdir -p /restore/{}", job.name),
+                place.copy_tree("current", ""),
+            ];
+            type_in(text, &copy);
+        }
         Kind::Archive { encrypt } => place.archive(text, encrypt.as_ref()),
-        _ => place.tree(
-            text,
-            "$COPY",
-            "The newest copy is taken; for an older one write its name in place of $(...):\n\n",
-        ),
+        _ => {
+            let mut commands = place.choose(text, "Z$");
+            commands.push(place.copy_tree("", "\"$COPY\""));
+            type_in(text, &commands);
+        }
     }
 }
 
+/// Where one job's copies lie.
 struct Place<'a> {
     host: Option<&'a SshHost>,
-    folder: String,
+    folder: PathBuf,
     job: &'a str,
 }
 
-const EXTRACT: &str = "tar --extract --file=- --acls --xattrs '--xattrs-include=*' --numeric-owner \\\n\
-    \x20       --same-owner --same-permissions --sparse --delay-directory-restore";
+const EXTRACT: &str = "tar --extract --file=- --xattrs '--xattrs-include=*' --numeric-owner --same-owner \
+    --same-permissions --sparse --delay-directory-restore";
 
 impl Place<'_> {
-    fn tree(&self, text: &mut String, copy: &str, words: &str) {
-        let Self { folder, job, .. } = self;
-        text.push_str(words);
-        if copy == "$COPY" {
-            let _ = writeln!(
-                text,
-                "    COPY=$({} | sort | tail -n 1)",
-                self.there(&format!("ls {folder} | grep \"Z$\""))
-            );
-            text.push_str("    echo \"$COPY\"\n");
-        }
-        let _ = writeln!(text, "    mkdir -p /restore/{job}");
-        let _ = match self.host {
-            None => writeln!(
-                text,
-                "    rsync -aHAXS --numeric-ids {folder}/{copy}/ /restore/{job}/\n",
-                copy = shown(copy)
-            ),
-            Some(host) => writeln!(
-                text,
-                "    rsync -aHAXS --numeric-ids{fake} -e '{shell}' {user}@{name}:{folder}/{copy}/ /restore/{job}/\n",
-                fake = if host.user == "root" {
-                    ""
-                } else {
-                    " -M--fake-super"
-                },
-                shell = shell(host),
-                user = host.user,
-                name = host.host,
-                copy = shown(copy),
-            ),
+    /// Commands that find the newest copy and make the folder for it.
+    fn choose(&self, text: &mut String, ending: &str) -> Vec<String> {
+        say(
+            text,
+            "The newest copy is taken; for an older one write its name in place of $(...):",
+        );
+        let (program, argument) = match self.host {
+            None => ("ls".to_owned(), quote(self.folder.as_os_str())),
+            Some(host) => (shell(host), quote(OsStr::new(&self.there("ls", "")))),
         };
+        let pick = format!("| grep '{ending}' | sort | tail -n 1)");
+        vec![
+            command(&[format!("COPY=$({program}"), argument, pick]),
+            "echo \"$COPY\"".to_owned(),
+            format!("mkdir -p /restore/{}", self.job),
+        ]
+    }
+
+    /// A command for the POSIX shell of the other host, which reads its words once more.
+    fn there(&self, program: &str, end: &str) -> String {
+        let folder = self.folder.display().to_string();
+        format!("{program} '{}{end}'", folder.replace('\'', r"'\''"))
+    }
+
+    /// Copies the tree that is called `name`, or as a variable of the shell says.
+    fn copy_tree(&self, name: &str, variable: &str) -> String {
+        let mut parts = words("rsync -aHAXS --numeric-ids");
+        let mut from = String::new();
+        if let Some(host) = self.host {
+            parts.push("-s".to_owned());
+            if host.user != "root" {
+                parts.push("-M--fake-super".to_owned());
+            }
+            if host.port != SshHost::PORT {
+                parts.push(format!("-e 'ssh -p {}'", host.port));
+            }
+            let name = if host.host.contains(':') {
+                format!("[{}]", host.host)
+            } else {
+                host.host.clone()
+            };
+            from = format!("{}@{name}:", host.user);
+        }
+        let folder = self.folder.join(name);
+        from.push_str(&quote(folder.as_os_str()));
+        if !variable.is_empty() {
+            from.push('/');
+            from.push_str(variable);
+        }
+        parts.extend([format!("{from}/"), format!("/restore/{}/", self.job)]);
+        command(&parts)
     }
 
     fn archive(&self, text: &mut String, encrypt: Option<&Encrypt>) {
-        let Self { folder, job, .. } = self;
-        text.push_str(
-            "The newest copy is taken; for an older one write its name in place of $(...):\n\n",
-        );
-        let end = encrypt.map_or("tar.zst", |_| "tar.zst.age");
-        let list = self.there(&format!("ls {folder} | grep \"Z.{end}$\""));
-        let _ = writeln!(
-            text,
-            "    COPY=$({list} | sort | tail -n 1)\n    echo \"$COPY\"\n    mkdir -p /restore/{job}"
-        );
-        if self.host.is_some() {
-            let fetch = self
-                .there(&format!("cat {folder}/\"$COPY\""))
-                .replace("\"$COPY\"", "'\"$COPY\"'");
-            let _ = writeln!(text, "    {fetch} > /restore/\"$COPY\"\n");
-        }
-        let file = if self.host.is_some() {
-            "/restore/\"$COPY\"".to_owned()
-        } else {
-            format!("{folder}/\"$COPY\"")
+        let ending = encrypt.map_or("Z.tar.zst$", |_| "Z.tar.zst.age$");
+        let mut commands = self.choose(text, ending);
+        let file = match self.host {
+            None => format!("{}/\"$COPY\"", quote(self.folder.as_os_str())),
+            Some(host) => {
+                let fetch = quote(OsStr::new(&self.there("cat", "/")));
+                let fetch = [
+                    shell(host),
+                    format!("{fetch}\"$COPY\""),
+                    "> /restore/\"$COPY\"".to_owned(),
+                ];
+                commands.push(command(&fetch));
+                "/restore/\"$COPY\"".to_owned()
+            }
         };
-        let open = match encrypt {
-            None => format!("zstd -dc {file}"),
+        type_in(text, &commands);
+        let mut line = match encrypt {
+            None => vec!["zstd -dc".to_owned(), file],
             Some(Encrypt::Passphrase(kept)) => {
-                let kept = kept.display();
-                let _ = write!(
+                say(
                     text,
-                    "It is closed with a passphrase, which age asks for. The server read it from\n\
-                    {kept}; when the server is gone, it is where you wrote it down.\n\n"
+                    &format!(
+                        "It is closed with a passphrase, which age asks for. The server read it from {}; when \
+                        the server is gone, it is where you wrote it down.",
+                        kept.display()
+                    ),
                 );
-                format!("age -d {file} | zstd -dc")
+                vec!["age -d".to_owned(), file, "| zstd -dc".to_owned()]
             }
             Some(Encrypt::Recipients(keys)) => {
                 let keys = keys.join(", ");
-                let _ = write!(
+                say(
                     text,
-                    "It is closed for {keys}. Put the file with the secret key\n\
-                    that belongs to it at /restore/key.txt.\n\n"
+                    &format!(
+                        "It is closed for {keys}. Put the file with the secret key that belongs to it at \
+                        /restore/key.txt."
+                    ),
                 );
-                format!("age -d -i /restore/key.txt {file} | zstd -dc")
+                vec![
+                    "age -d -i /restore/key.txt".to_owned(),
+                    file,
+                    "| zstd -dc".to_owned(),
+                ]
             }
         };
-        let _ = writeln!(text, "    {open} | {EXTRACT} --directory=/restore/{job}\n");
+        line.push("|".to_owned());
+        line.extend(words(EXTRACT));
+        line.push(format!("--directory=/restore/{}", self.job));
+        type_in(text, &[command(&line)]);
     }
+}
 
-    /// A command where the copies are.
-    fn there(&self, command: &str) -> String {
-        match self.host {
-            None => command.to_owned(),
-            Some(host) => format!(
-                "{} {}@{} '{}'",
-                shell(host),
-                host.user,
-                host.host,
-                command.replace('\'', r"'\''")
-            ),
+fn put_in_place(text: &mut String, jobs: &[&Job]) {
+    say(text, "4. Put it in its place");
+    say(
+        text,
+        "Look at what is below /restore first: a folder for each job, and in it the paths as they were, from \
+        the root.",
+    );
+    say(
+        text,
+        "CAUTION: the next commands write over the files of the computer you type them on. Only on the \
+        computer that is to be the server again, and only when you are sure, type them without the word \
+        echo, for those jobs that you want:",
+    );
+    let on_server = |job: &&&Job| !matches!(job.source, Some(Source::Ssh { .. }));
+    let lines: Vec<String> = jobs
+        .iter()
+        .filter(on_server)
+        .map(|job| put_back(job))
+        .collect();
+    type_in(text, &lines);
+    for job in jobs {
+        if let Some(Source::Ssh { host, .. }) = &job.source {
+            say(
+                text,
+                &format!(
+                    "What is below /restore/{} belongs to another computer, {host}:",
+                    job.name
+                ),
+            );
+            type_in(text, &[put_back(job)]);
         }
     }
 }
 
-fn shell(host: &SshHost) -> String {
-    if host.port == 22 {
-        "ssh".to_owned()
-    } else {
-        format!("ssh -p {}", host.port)
+/// Only what lies below the sources, with the folders that lead to them: never the root folder's own mode.
+fn put_back(job: &Job) -> String {
+    let mut parts = words("echo rsync -aHAXS --numeric-ids --relative");
+    let sources = job.source.as_ref().map_or(&[][..], Source::paths);
+    for source in sources {
+        let mut path = Path::new("/restore")
+            .join(job.name.as_str())
+            .into_os_string();
+        path.push("/.");
+        path.push(source);
+        parts.push(quote(&path));
     }
+    parts.push("/".to_owned());
+    command(&parts)
 }
 
-fn shown(copy: &str) -> String {
-    if copy.starts_with('$') {
-        format!("\"{copy}\"")
-    } else {
-        copy.to_owned()
-    }
+fn shell(host: &SshHost) -> String {
+    let port = match host.port {
+        SshHost::PORT => String::new(),
+        port => format!(" -p {port}"),
+    };
+    format!("ssh{port} {}@{}", host.user, host.host)
 }

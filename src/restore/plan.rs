@@ -67,8 +67,15 @@ fn tree_steps(wish: &Wish) -> Vec<Step> {
         Existing::Refuse => rsync::Existing::Keep,
         Existing::Replace => rsync::Existing::Replace,
     };
-    let compare = rsync::compare_back(wish.landing, &entry, wish.paths, wish.to);
-    let bring = rsync::bring_back(wish.landing, &entry, wish.paths, wish.to, existing);
+    // Everything is all that lies below the sources: the root folder itself is not part of a copy, and the
+    // mode that it has on the drive must not become that of the target, which may be `/`.
+    let paths = if wish.paths.is_empty() {
+        &wish.generation.sources
+    } else {
+        wish.paths
+    };
+    let compare = rsync::compare_back(wish.landing, &entry, paths, wish.to);
+    let bring = rsync::bring_back(wish.landing, &entry, paths, wish.to, existing);
     let pipeline = |argv: Argv, reading: Reading| Act::Tool(Pipeline::plain(argv).reading(reading));
     let mut steps = vec![Step::new(
         Part::Measure,

@@ -17,7 +17,7 @@ use crate::plan::{Part, Pipeline, Reading, Stdin, Stdout, Step, Stop};
 use crate::record::Outcome;
 use crate::system::remote_drive::{self, connection_stop};
 use crate::tools::rsync_output::Tally;
-use crate::tools::{Verdict, judge};
+use crate::tools::{Verdict, judge, telling_line};
 
 impl Executor<'_> {
     /// Runs the pipeline of a step, again where its reading says that this may help.
@@ -66,15 +66,24 @@ impl Executor<'_> {
                     _ => Stop::new(Outcome::HostUnreachable, words),
                 }
             }
+            // rsync on another host may end before it can say why
+            Verdict::Failed(words) if self.has_filled_up() => self.no_room(&words),
             Verdict::Failed(words) => {
                 let mut reason = words;
-                if let Some(said) = end.errors.lines().find(|line| !line.trim().is_empty()) {
-                    let _ = write!(reason, ", saying `{}`", said.trim());
+                if let Some(said) = telling_line(&end.errors) {
+                    let _ = write!(reason, ", saying `{said}`");
                 }
                 Stop::new(Outcome::Failed, reason)
             }
         };
         Err(stop)
+    }
+
+    /// Whether a run, rather than a restore, left next to nothing free on the drive.
+    fn has_filled_up(&self) -> bool {
+        const NEXT_TO_NOTHING: u64 = 1 << 20;
+        let space = self.keeper.as_ref().and_then(|_| self.space());
+        space.is_some_and(|space| space.free < self.reserve.max(NEXT_TO_NOTHING))
     }
 
     /// What was measured is the run's change; what a copy then really moved corrects the totals.

@@ -6,7 +6,6 @@ use jiff::Timestamp;
 
 use super::job_folder::{self, Listing};
 use super::local_drive::{self, HeldDrive, Purpose};
-use super::mounts::Mounts;
 use super::{accounts, programs, remote_drive, source};
 use crate::jobs::{Drive, DrivePlace, Job, Kind, Name, Source};
 use crate::plan::{DriveState, Facts, Landing, SourceState, Space, Stop};
@@ -62,19 +61,25 @@ fn gather_for(
         Ok((space, held, listing)) => (DriveState::Ready(space), held, Some(listing)),
         Err(stop) => (DriveState::NotReady(stop), None, None),
     };
-    let mounts = Mounts::read().unwrap_or_default();
+    let source = match purpose {
+        Purpose::Writing => source::look(asked.job, asked.known_hosts),
+        Purpose::Reading => SourceState::Readable,
+    };
+    let hidden = match (purpose, &source) {
+        (Purpose::Writing, SourceState::Readable) => {
+            source::hidden(asked.job, &landing, asked.known_hosts)
+        }
+        _ => Vec::new(),
+    };
     let (generations, leftovers) = account_for(listing.as_ref());
     let facts = Facts {
         now: asked.now,
         server: asked.server.clone(),
         drive,
-        source: match purpose {
-            Purpose::Writing => source::look(asked.job, asked.known_hosts),
-            Purpose::Reading => SourceState::Readable,
-        },
+        source,
         generations,
         leftovers,
-        hidden: source::hidden(asked.job, &landing, &mounts),
+        hidden,
         accounts: accounts::of_steps(asked.job),
         missing_programs: missing_programs(asked.job, asked.drive),
         known_hosts: asked.known_hosts.to_owned(),

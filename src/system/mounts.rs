@@ -23,6 +23,8 @@ pub enum Access {
     ReadOnly,
 }
 
+pub const MOUNTINFO: &str = "/proc/self/mountinfo";
+
 /// Kernel file systems: what they show is made up on reading, and cannot be brought back.
 const KERNEL: [&str; 19] = [
     "autofs",
@@ -75,7 +77,7 @@ pub struct Mounts(pub Vec<Mount>);
 
 impl Mounts {
     pub fn read() -> io::Result<Self> {
-        Ok(Self::parse(&fs::read("/proc/self/mountinfo")?))
+        Ok(Self::parse(&fs::read(MOUNTINFO)?))
     }
 
     /// Reads `36 35 98:0 /mnt1 /mnt2 rw,noatime master:1 - ext3 /dev/root rw,errors=continue`.

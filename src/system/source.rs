@@ -2,14 +2,14 @@
 
 use std::path::{Path, PathBuf};
 
-use super::mounts::{Mounts, real_path};
-use super::remote_drive::ask_script;
+use super::mounts::{MOUNTINFO, Mounts, real_path};
+use super::remote_drive::{ask_remote, ask_script};
 use crate::jobs::{Job, Source};
 use crate::plan::Argv;
 use crate::plan::{Base, HiddenPath, Landing, SourceState, Stop};
 use crate::record::Outcome;
-use crate::tools::Ended;
 use crate::tools::ssh::{HostKey, SshLine, remote_words};
+use crate::tools::{Ended, files};
 
 /// Looks whether every source path exists.
 pub fn look(job: &Job, known_hosts: &Path) -> SourceState {
@@ -75,11 +75,40 @@ fn missing(path: &str) -> SourceState {
     )
 }
 
-/// Paths under a local source that are left out: kernel file systems, and hayloft's own copies.
-pub fn hidden(job: &Job, landing: &Landing, mounts: &Mounts) -> Vec<HiddenPath> {
-    let Some(Source::Local(sources)) = &job.source else {
-        return Vec::new();
-    };
+/// Paths under a source that are left out: kernel file systems, and hayloft's own copies.
+pub fn hidden(job: &Job, landing: &Landing, known_hosts: &Path) -> Vec<HiddenPath> {
+    match &job.source {
+        None => Vec::new(),
+        Some(Source::Local(sources)) => {
+            let copies = match &landing.base {
+                Base::Local(drive) => Some(real_path(drive).join("hayloft")),
+                Base::Ssh { .. } => None,
+            };
+            let mounts = Mounts::read().unwrap_or_default();
+            hidden_below(sources, &mounts, copies.as_deref(), landing)
+        }
+        Some(Source::Ssh { host, paths }) => {
+            let mounts = remote_mounts(&SshLine::new(host, known_hosts));
+            hidden_below(paths, &mounts, None, landing)
+        }
+    }
+}
+
+/// What is mounted on the other host. One that does not say, such as one without Linux, has no
+/// file systems of Linux's kernel either.
+fn remote_mounts(line: &SshLine) -> Mounts {
+    match ask_remote(line, &files::print(Path::new(MOUNTINFO))) {
+        Ok(answer) if answer.is_well() => Mounts::parse(&answer.stdout),
+        _ => Mounts::default(),
+    }
+}
+
+fn hidden_below(
+    sources: &[PathBuf],
+    mounts: &Mounts,
+    copies: Option<&Path>,
+    landing: &Landing,
+) -> Vec<HiddenPath> {
     let mut hidden = Vec::new();
     let mut hide = |path: &Path, why: String| {
         let known = hidden
@@ -99,14 +128,11 @@ pub fn hidden(job: &Job, landing: &Landing, mounts: &Mounts) -> Vec<HiddenPath> 
                 format!("it is the kernel's own `{}`", mount.fs_type),
             );
         }
-        if let Base::Local(drive) = &landing.base {
-            let copies = real_path(drive).join("hayloft");
-            if copies.starts_with(source) {
-                hide(
-                    &copies,
-                    format!("it holds the copies on drive `{}`", landing.drive),
-                );
-            }
+        if let Some(copies) = copies.filter(|copies| copies.starts_with(source)) {
+            hide(
+                copies,
+                format!("it holds the copies on drive `{}`", landing.drive),
+            );
         }
     }
     hidden

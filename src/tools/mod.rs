@@ -16,4 +16,4 @@ pub mod tar;
 mod verdict;
 pub mod zstd;
 
-pub use verdict::{Ended, Verdict, judge};
+pub use verdict::{Ended, Verdict, judge, telling_line};

@@ -9,8 +9,10 @@ use super::ssh::SshLine;
 use crate::jobs::{Pattern, Source};
 use crate::plan::{Argv, HiddenPath, Landing};
 
-/// Everything a tree has: archive mode, hard links, ACLs, extended attributes, holes; owners by number.
-const KEEP: [&str; 2] = ["-aHAXS", "--numeric-ids"];
+/// Everything a tree has: archive mode, hard links, ACLs, extended attributes, holes; owners by number;
+/// times to the nanosecond, both when compared and when set (rsync(1), `--modify-window`): by whole
+/// seconds, a file written twice within a second would be taken for unchanged.
+const KEEP: [&str; 3] = ["-aHAXS", "--numeric-ids", "--modify-window=-1"];
 
 /// One change a line: what, length, modification time, name. rsync writes control characters in
 /// names as `\#012`, so a line is always one name.
@@ -35,6 +37,19 @@ pub fn compare(what: What, landing: &Landing, entry: &str) -> Argv {
         .arg(landing.rsync_argument(entry))
 }
 
+/// As [`compare`], with a tree that is not there yet: what lies in `share_with` (folders beside `entry`) would
+/// be linked, and is not counted.
+pub fn compare_sharing(what: What, landing: &Landing, entry: &str, share_with: &[String]) -> Argv {
+    let mut argv = base(what, landing.ssh());
+    for other in share_with {
+        // not relative: the folder that it would be relative to is not made in a dry run
+        argv = argv.option("--link-dest", landing.path().join(other));
+    }
+    argv.args(["--dry-run", "--stats", ITEMIZE])
+        .args(operands(what))
+        .arg(landing.rsync_argument(entry))
+}
+
 /// Lists the source, as if it were copied to a place that is empty.
 pub fn list_source(what: What, nowhere: &Path) -> Argv {
     base(what, None)
@@ -49,7 +64,9 @@ pub fn copy_sharing(what: What, landing: &Landing, entry: &str, share_with: &[St
     for other in share_with {
         argv = argv.arg(format!("--link-dest=../{other}"));
     }
-    argv.args(progress())
+    // after a broken connection the folder may hold a half-written file of the first try
+    argv.args(["--delete", "--delete-excluded"])
+        .args(progress())
         .args(operands(what))
         .arg(target(landing, entry))
 }
@@ -86,9 +103,23 @@ fn base(what: What, drive_line: Option<&SshLine>) -> Argv {
     for path in what.hidden {
         argv = argv.option("--exclude", literal(&path.path));
     }
-    what.exclude
-        .iter()
-        .fold(argv, |argv, pattern| argv.option("--exclude", &pattern.0))
+    what.exclude.iter().fold(argv, |argv, pattern| {
+        argv.option("--exclude", filter_pattern(pattern))
+    })
+}
+
+/// rsync(1), PATTERN MATCHING RULES: backslashes are ordinary in a pattern that has no wildcard.
+fn filter_pattern(pattern: &Pattern) -> String {
+    let text = pattern.matching();
+    if text.contains(['*', '?', '[']) {
+        return text;
+    }
+    let mut plain = String::with_capacity(text.len());
+    let mut chars = text.chars();
+    while let Some(c) = chars.next() {
+        plain.extend(if c == '\\' { chars.next() } else { Some(c) });
+    }
+    plain
 }
 
 fn operands(what: What) -> Vec<OsString> {

@@ -120,11 +120,13 @@ fn rsync_quote(word: &str) -> String {
     }
 }
 
-/// The words of `command` for the other host's POSIX shell, byte for byte.
+/// The words of `command` for the other host's POSIX shell, byte for byte. What the command says must
+/// not be translated there, nor names be read as anything but bytes.
 pub fn remote_words(command: &Argv) -> Vec<u8> {
     use std::os::unix::ffi::OsStrExt;
+    let locale = ["env", "LC_ALL=C"].map(OsString::from);
     let mut text = Vec::new();
-    for word in std::iter::once(&command.program).chain(&command.args) {
+    for word in locale.iter().chain([&command.program]).chain(&command.args) {
         if !text.is_empty() {
             text.push(b' ');
         }
@@ -193,7 +195,7 @@ mod tests {
         let argv = line().command(&Argv::new("mkdir").arg("-p").arg("/srv/it's hay"));
         assert_eq!(
             argv.args.last().unwrap(),
-            r"'mkdir' '-p' '/srv/it'\''s hay'"
+            r"'env' 'LC_ALL=C' 'mkdir' '-p' '/srv/it'\''s hay'"
         );
     }
 

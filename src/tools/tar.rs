@@ -1,5 +1,6 @@
 //! GNU tar: archives in POSIX (pax) form with ACLs, extended attributes and numeric owners.
 
+use std::collections::BTreeSet;
 use std::ffi::OsString;
 use std::os::unix::ffi::{OsStrExt, OsStringExt};
 use std::path::{Path, PathBuf};
@@ -8,9 +9,8 @@ use super::Verdict;
 use crate::jobs::Pattern;
 use crate::plan::{Argv, HiddenPath};
 
-/// What a tar archive must keep, alike when written and when read.
-const KEEP: [&str; 5] = [
-    "--acls",
+/// What a tar archive must keep, alike when written and when read. Attributes hold ACLs too, by number.
+const KEEP: [&str; 4] = [
     "--xattrs",
     "--xattrs-include=*",
     "--numeric-owner",
@@ -25,6 +25,8 @@ pub fn create(sources: &[PathBuf], exclude: &[Pattern], hidden: &[HiddenPath]) -
             "--file=-",
             "--format=posix",
             "--no-check-device",
+            // as text too, with names of accounts, for readers that know ACLs in no other form
+            "--acls",
         ])
         .args(KEEP)
         .args(["--directory=/", "--wildcards", "--no-wildcards-match-slash"]);
@@ -34,11 +36,32 @@ pub fn create(sources: &[PathBuf], exclude: &[Pattern], hidden: &[HiddenPath]) -
             .option("--exclude", literal(&path.path));
     }
     for pattern in exclude {
-        let text = pattern.0.trim_end_matches('/');
+        let text = pattern.matching();
         argv = match text.strip_prefix('/') {
             Some(anchored) => argv.arg("--anchored").option("--exclude", anchored),
             None => argv.arg("--no-anchored").option("--exclude", text),
         };
+    }
+    with_folders_above(argv, sources)
+}
+
+/// Adds the sources, and before them the folders that lead to them, for their owners and modes alone.
+fn with_folders_above(mut argv: Argv, sources: &[PathBuf]) -> Argv {
+    let mut above: BTreeSet<PathBuf> = BTreeSet::new();
+    for source in sources {
+        let parents = source.ancestors().skip(1);
+        above.extend(
+            parents
+                .filter(|path| path.parent().is_some())
+                .map(below_root),
+        );
+    }
+    if !above.is_empty() {
+        argv = argv.arg("--no-recursion");
+        for folder in above {
+            argv = argv.option("--add-file", folder);
+        }
+        argv = argv.arg("--recursion");
     }
     for source in sources {
         argv = argv.option("--add-file", below_root(source));
@@ -55,19 +78,20 @@ pub enum Existing {
 
 /// Reads an archive from standard input into `target`; only `members` (absolute paths) unless empty.
 pub fn extract(target: &Path, members: &[PathBuf], existing: Existing) -> Argv {
-    let argv = Argv::new("tar")
+    let mut argv = Argv::new("tar")
         .args(["--extract", "--file=-"])
         .args(KEEP)
         .args([
             "--same-owner",
             "--same-permissions",
             "--delay-directory-restore",
-        ])
-        .arg(match existing {
-            Existing::Keep => "--keep-old-files",
-            Existing::Replace => "--overwrite",
-        })
-        .option("--directory", target);
+        ]);
+    if existing == Existing::Keep {
+        argv = argv.arg("--keep-old-files");
+    }
+    // Otherwise tar removes a file before it writes the new one. `--overwrite` would write into the old
+    // one, and so into what is linked to it.
+    let argv = argv.option("--directory", target);
     let names = members.iter().map(|member| below_root(member));
     if members.is_empty() {
         argv

@@ -57,7 +57,7 @@ pub fn judge(reading: &Reading, programs: &[String], ends: &[Ended], errors: &st
         return Verdict::Well;
     };
     let words = format!("`{program}` ended with {}", end.words());
-    if errors.contains("No space left on device") || errors.contains("Disk quota exceeded") {
+    if errors.lines().any(tells_of_no_room) {
         return Verdict::Full(words);
     }
     match (program.as_str(), end) {
@@ -74,6 +74,22 @@ pub fn judge(reading: &Reading, programs: &[String], ends: &[Ended], errors: &st
         }
         _ => Verdict::Failed(words),
     }
+}
+
+/// The first line of what a tool said that tells of trouble; ssh(1) also says where it could not go first.
+pub fn telling_line(errors: &str) -> Option<&str> {
+    let noise = [
+        "Could not chdir to home directory",
+        "Warning: Permanently added",
+    ];
+    let is_noise = |line: &str| line.is_empty() || noise.iter().any(|text| line.starts_with(text));
+    errors.lines().map(str::trim).find(|line| !is_noise(line))
+}
+
+/// fsetxattr(2) says ENOSPC also for attributes that are too large for the file system, however empty it is.
+fn tells_of_no_room(line: &str) -> bool {
+    let no_room = line.contains("No space left on device") || line.contains("Disk quota exceeded");
+    no_room && !line.contains("setxattr(")
 }
 
 #[cfg(test)]
@@ -115,6 +131,23 @@ mod tests {
             "write failed: No space left on device (28)",
         );
         assert!(matches!(verdict, Verdict::Full(_)));
+    }
+
+    #[test]
+    fn attributes_too_large_for_the_file_system_do_not_make_a_drive_full() {
+        let verdict = judge(
+            &Reading::RsyncCopy,
+            &names(&["rsync"]),
+            &[Ended::Exit(23)],
+            "rsync: [receiver] rsync_xal_set: fsetxattr(\"a\",\"user.long\") failed: No space left on device (28)",
+        );
+        assert!(matches!(verdict, Verdict::Failed(_)), "{verdict:?}");
+    }
+
+    #[test]
+    fn an_account_without_a_home_is_not_taken_for_the_trouble() {
+        let errors = "Could not chdir to home directory /nonexistent: No such file or directory\r\nrsync: mkdir failed";
+        assert_eq!(telling_line(errors), Some("rsync: mkdir failed"));
     }
 
     #[test]

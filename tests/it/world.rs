@@ -54,7 +54,10 @@ impl World {
             .unwrap()
             .set_len(megabytes * 1_000_000)
             .unwrap();
-        ok(Command::new("mkfs.ext4").args(["-q", "-F"]).arg(&image));
+        // as on a disk of usual size: small ones get smaller blocks, which hold less of names and attributes
+        ok(Command::new("mkfs.ext4")
+            .args(["-q", "-F", "-b", "4096", "-I", "256"])
+            .arg(&image));
         world.mount();
         world.write_server("");
         Some(world)

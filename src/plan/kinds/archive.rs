@@ -19,8 +19,10 @@ pub fn steps(copying: Copying, encrypt: Option<&Encrypt>, plan: &Plan) -> Vec<St
         .as_ref()
         .map(|generation| generation.name.instant());
     let list = rsync::list_source(copying.what(source_line.as_ref()), Path::new(NOWHERE));
-    let mut steps = vec![
-        copying.make_folder(),
+    let mut steps = vec![copying.make_folder()];
+    // of no use to a new archive, and in its way on a drive that is nearly full
+    steps.extend(copying.remove_leftovers(&copying.facts.leftovers));
+    steps.extend([
         copying.measure("list the source", list, Reading::RsyncListing { since }),
         copying.check(Need::Archive),
         Step::new(
@@ -28,20 +30,19 @@ pub fn steps(copying: Copying, encrypt: Option<&Encrypt>, plan: &Plan) -> Vec<St
             words(encrypt),
             Act::Tool(pipeline(copying, encrypt, &partial)),
         ),
-    ];
+    ]);
     steps.extend(copying.settle(&partial, &name));
-    steps.extend(copying.remove_leftovers(&copying.facts.leftovers));
     steps
 }
 
 fn words(encrypt: Option<&Encrypt>) -> &'static str {
     match encrypt {
-        None => "write the source as a compressed tar archive",
+        None => "write the source as a compressed tar archive (sockets stay out: tar holds none)",
         Some(Encrypt::Passphrase(_)) => {
-            "write the source as a compressed tar archive, closed with the passphrase"
+            "write the source as a compressed tar archive, closed with the passphrase (sockets stay out: tar holds none)"
         }
         Some(Encrypt::Recipients(_)) => {
-            "write the source as a compressed tar archive, closed for its recipients"
+            "write the source as a compressed tar archive, closed for its recipients (sockets stay out: tar holds none)"
         }
     }
 }

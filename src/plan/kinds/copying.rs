@@ -4,10 +4,14 @@ use std::time::Duration;
 
 use crate::jobs::{Drive, Job, Source};
 use crate::plan::{
-    Act, Allowance, Argv, CatalogueAct, Check, Facts, Need, Part, Pipeline, Reading, Step,
+    Act, Allowance, Argv, CatalogueAct, Check, DriveState, Facts, Need, Part, Pipeline, Reading,
+    Step,
 };
 use crate::tools::rsync::What;
 use crate::tools::ssh::SshLine;
+
+/// Seconds between tries of what crosses a network: a hiccup is over soon, a restarted router is not.
+const WAITS: [u64; 4] = [2, 10, 30, 60];
 
 /// A job that copies `source`, with what is known about it.
 #[derive(Debug, Clone, Copy)]
@@ -68,7 +72,7 @@ impl<'a> Copying<'a> {
     pub fn rsync(self, argv: Argv, reading: Reading) -> Act {
         let remote =
             matches!(self.source, Source::Ssh { .. }) || self.facts.landing.ssh().is_some();
-        let waits: &[u64] = if remote { &[10, 30, 60] } else { &[] };
+        let waits: &[u64] = if remote { &WAITS } else { &[] };
         let retries = waits
             .iter()
             .map(|seconds| Duration::from_secs(*seconds))
@@ -92,6 +96,17 @@ impl<'a> Copying<'a> {
                 Act::Catalogue(CatalogueAct::Whole),
             ),
         ]
+    }
+
+    /// Whether so little is free beyond the reserve, under a twentieth of the drive, that leftovers must
+    /// make room before anything is copied, rather than be linked from.
+    pub fn is_crowded(self) -> bool {
+        match &self.facts.drive {
+            DriveState::Ready(space) => {
+                space.free.saturating_sub(self.drive.reserve.bytes()) < space.total / 20
+            }
+            DriveState::NotReady(_) => false,
+        }
     }
 
     pub fn remove_leftovers(self, leftovers: &[String]) -> Vec<Step> {

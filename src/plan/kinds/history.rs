@@ -16,16 +16,23 @@ pub fn steps(copying: Copying, plan: &Plan) -> Vec<Step> {
         .map(|generation| generation.name.to_string());
     let compare_with = newest.clone().unwrap_or_else(|| partial.clone());
     let leftovers = &copying.facts.leftovers;
-    let share_with: Vec<String> = newest
-        .iter()
-        .chain(shared_leftovers(leftovers))
-        .cloned()
-        .collect();
+    let (in_the_way, useful) = if copying.is_crowded() {
+        (&leftovers[..], &[][..])
+    } else {
+        (&[][..], &leftovers[..])
+    };
+    let useful = shared_leftovers(useful);
+    let share_with: Vec<String> = newest.iter().chain(&useful).cloned().collect();
 
-    let compare = rsync::compare(what, landing, &compare_with);
+    let compare = match newest {
+        Some(_) => rsync::compare(what, landing, &compare_with),
+        // a first copy that was cut short has put by what need not be copied again
+        None => rsync::compare_sharing(what, landing, &compare_with, &useful),
+    };
     let copy = rsync::copy_sharing(what, landing, &partial, &share_with);
-    let mut steps = vec![
-        copying.make_folder(),
+    let mut steps = vec![copying.make_folder()];
+    steps.extend(copying.remove_leftovers(in_the_way));
+    steps.extend([
         copying.measure(
             "compare the source with the newest generation",
             compare,
@@ -37,21 +44,20 @@ pub fn steps(copying: Copying, plan: &Plan) -> Vec<Step> {
             copy_words(newest.as_deref()),
             copying.rsync(copy, Reading::RsyncCopy),
         ),
-    ];
+    ]);
     steps.extend(copying.settle(&partial, &name));
-    steps.extend(copying.remove_leftovers(leftovers));
+    steps.extend(copying.remove_leftovers(useful));
     steps
 }
 
 /// Folders left by killed runs, newest first. Their files are linked into the new generation where they
 /// are equal, and never written to: they may share inodes with older generations.
-fn shared_leftovers(leftovers: &[String]) -> impl Iterator<Item = &String> {
-    let mut folders: Vec<&String> = leftovers
-        .iter()
-        .filter(|name| name.ends_with("Z.partial"))
-        .collect();
+fn shared_leftovers(leftovers: &[String]) -> Vec<String> {
+    let folders = leftovers.iter().filter(|name| name.ends_with("Z.partial"));
+    let mut folders: Vec<String> = folders.cloned().collect();
     folders.sort_unstable_by(|a, b| b.cmp(a));
-    folders.into_iter().take(MOST_LEFTOVERS)
+    folders.truncate(MOST_LEFTOVERS);
+    folders
 }
 
 /// rsync(1) takes at most 20 `--link-dest` folders.
