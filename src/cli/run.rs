@@ -102,7 +102,7 @@ impl<'a> Session<'a> {
         let run = self.runner().run(wanted).map_err(|error| trouble(&error))?;
         tell::print(self.settings, self.config, &run);
         let outcome = run.outcome.unwrap_or(Outcome::Failed);
-        if outcome != Outcome::Busy || trigger != Trigger::Hand {
+        if outcome != Outcome::Busy {
             tell::mail(self.settings, self.config, &run);
         }
         Ok(Exit::of(outcome))

@@ -1,7 +1,6 @@
 //! One job, once: locks, facts, plan, steps, retention, record.
 
 use std::path::PathBuf;
-use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
 use tracing::{error, info, warn};
@@ -10,7 +9,7 @@ use super::account::Account;
 use super::catalogue_keeper::CatalogueKeeper;
 use super::control::StopSignal;
 use super::executor::Executor;
-use super::locks::{self, Lock, LockError};
+use super::locks::{self, LockError};
 use super::owed::{self, Owed};
 use super::progress::Progress;
 use super::run_log::RunLog;
@@ -42,19 +41,20 @@ pub struct Wanted<'a> {
 }
 
 impl Runner<'_> {
-    /// Runs the job. A run by hand that finds the job or its drive in use is [`Outcome::Busy`] and leaves no record.
+    /// Runs the job. A run that finds the job or its drive in use is [`Outcome::Busy`] and leaves no record.
     ///
     /// # Errors
     /// When the record cannot be written.
     pub fn run(&self, wanted: Wanted) -> Result<RunRecord, StoreError> {
         let job = wanted.job;
         let drive = self.config.drive_of(job);
-        let locks = self.locks(&wanted, drive);
+        let state_dir = &self.config.server.state_dir;
+        let locks = locks::lock_job_and_drive(state_dir, &job.name, drive);
         let id = self.store.new_run_id(&job.name, self.clock.now())?;
         let mut record = self.blank(&wanted, id, drive);
         let _locks = match locks {
             Ok(locks) => locks,
-            Err(error) => return self.not_begun(record, &error),
+            Err(error) => return Ok(self.not_begun(record, &error)),
         };
         self.begin_log(&mut record);
         self.store.begin_run(&record)?;
@@ -65,29 +65,6 @@ impl Runner<'_> {
         self.finish(&mut record);
         self.store.finish_run(&record)?;
         Ok(record)
-    }
-
-    /// Locks the job and its drive. What the schedule asked for waits until they are free: a night must
-    /// not be lost to somebody's run by hand.
-    fn locks(&self, wanted: &Wanted, drive: &Drive) -> Result<[Lock; 2], LockError> {
-        let state_dir = &self.config.server.state_dir;
-        let until = Instant::now() + LONGEST_WAIT;
-        let mut is_told = false;
-        loop {
-            let held = match locks::lock_job_and_drive(state_dir, &wanted.job.name, drive) {
-                Err(error @ LockError::Held { .. }) => error,
-                other => return other,
-            };
-            let waits = wanted.trigger != Trigger::Hand && Instant::now() < until;
-            if !waits || self.signal.is_set() {
-                return Err(held);
-            }
-            if !is_told {
-                warn!("`{}` waits: {held}", wanted.job.name);
-                is_told = true;
-            }
-            std::thread::sleep(Duration::from_secs(1));
-        }
     }
 
     fn blank(&self, wanted: &Wanted, id: String, drive: &Drive) -> RunRecord {
@@ -120,22 +97,15 @@ impl Runner<'_> {
         }
     }
 
-    /// What the schedule asked for is recorded; a person at the terminal is told.
-    fn not_begun(&self, mut record: RunRecord, error: &LockError) -> Result<RunRecord, StoreError> {
+    fn not_begun(&self, mut record: RunRecord, error: &LockError) -> RunRecord {
         let stop = match error {
             LockError::Held { .. } => Stop::new(Outcome::Busy, error.to_string())
                 .advise("wait for that run to end, then run this one again"),
             LockError::Io(_) => Stop::new(Outcome::Failed, error.to_string()),
         };
-        if record.trigger != Trigger::Hand {
-            self.store.begin_run(&record)?;
-        }
         wording::tell(&mut record, stop);
         record.ended = Some(self.clock.now());
-        if record.trigger != Trigger::Hand {
-            self.store.finish_run(&record)?;
-        }
-        Ok(record)
+        record
     }
 
     fn begin_log(&self, record: &mut RunRecord) {
@@ -280,9 +250,6 @@ pub fn skipped_record(
     runner.store.finish_run(&record)?;
     Ok(record)
 }
-
-/// A scheduled run waits this long for another one to end.
-const LONGEST_WAIT: Duration = Duration::from_secs(24 * 3600);
 
 /// Lines of the log that a report of trouble quotes.
 const TAIL: usize = 20;

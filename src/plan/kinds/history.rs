@@ -21,13 +21,13 @@ pub fn steps(copying: Copying, plan: &Plan) -> Vec<Step> {
     } else {
         (&[][..], &leftovers[..])
     };
-    let useful = shared_leftovers(useful);
-    let share_with: Vec<String> = newest.iter().chain(&useful).cloned().collect();
+    let shared = shared_leftovers(useful);
+    let share_with: Vec<String> = newest.iter().chain(&shared).cloned().collect();
 
     let compare = match newest {
         Some(_) => rsync::compare(what, landing, &compare_with),
         // a first copy that was cut short has put by what need not be copied again
-        None => rsync::compare_sharing(what, landing, &compare_with, &useful),
+        None => rsync::compare_sharing(what, landing, &compare_with, &shared),
     };
     let copy = rsync::copy_sharing(what, landing, &partial, &share_with);
     let mut steps = vec![copying.make_folder()];
