@@ -6,6 +6,7 @@ mod deliver;
 mod dry_run;
 mod due;
 mod files;
+mod files_in_force;
 mod generations;
 mod restore;
 mod run;

@@ -3,9 +3,10 @@
 use jiff::Timestamp;
 
 use super::locks::{is_running, service_words};
+use super::settle;
 use crate::jobs::{Config, Drive, DrivePlace, Job};
 use crate::mail::Outbox;
-use crate::record::{Form, Generation, Outcome, State, Store};
+use crate::record::{Form, Generation, Outcome, RunRecord, State, Store};
 use crate::report::{
     DriveReadiness, DriveSpace, DriveStatus, JobStatus, LastGood, LastRun, MailFacts, StatusFacts,
 };
@@ -56,7 +57,7 @@ fn job_status(config: &Config, store: &Store, job: &Job, now: Timestamp) -> JobS
         kind: job.kind.name(),
         about: job.about.clone(),
         running_since: running.map(|run| run.started),
-        last: ended_run(store, job),
+        last: ended_run(config, store, job),
         last_good: generations
             .iter()
             .find(|one| is_whole(one))
@@ -78,19 +79,31 @@ fn is_whole(generation: &Generation) -> bool {
 }
 
 /// The newest run that is over; one without an end whose process is gone was cut short.
-fn ended_run(store: &Store, job: &Job) -> Option<LastRun> {
+fn ended_run(config: &Config, store: &Store, job: &Job) -> Option<LastRun> {
     let filter = crate::record::RunFilter {
         job: Some(job.name.clone()),
         limit: Some(2),
         ..Default::default()
     };
     let runs = store.runs(&filter).unwrap_or_default();
-    let ended = runs.into_iter().find(|run| run.outcome.is_some())?;
-    Some(LastRun {
-        outcome: ended.outcome.unwrap_or(Outcome::CutShort),
-        ended: ended.ended.unwrap_or(ended.started),
-        words: ended.reason,
-        id: ended.id,
+    let is_over = |run: &RunRecord| {
+        run.outcome.is_some()
+            || settle::was_cut_short(&config.server.state_dir, store, run).unwrap_or(false)
+    };
+    let ended = runs.into_iter().find(is_over)?;
+    Some(match ended.outcome {
+        Some(outcome) => LastRun {
+            outcome,
+            ended: ended.ended.unwrap_or(ended.started),
+            words: ended.reason,
+            id: ended.id,
+        },
+        None => LastRun {
+            outcome: Outcome::CutShort,
+            ended: ended.started,
+            words: settle::CUT_SHORT.to_owned(),
+            id: ended.id,
+        },
     })
 }
 

@@ -30,6 +30,9 @@ pub trait Host {
     /// Reads the files. The error is the full text of all diagnostics.
     fn load(&mut self) -> Result<Config, String>;
 
+    /// The files that were in force before, when those of now are wrong at the start.
+    fn load_kept(&mut self) -> Option<Config>;
+
     /// Settles what a power cut left: unfinished runs are recorded as cut short, services that a `[[pre]]`
     /// step had stopped are started again. Called once, before anything runs.
     fn settle_leftovers(&mut self) -> io::Result<()>;
@@ -53,6 +56,9 @@ pub trait Host {
 
     /// Tries to send kept mail whose time has come; gives the next time to try, if mail is still kept.
     fn deliver_mail_due(&mut self, now: Timestamp) -> Option<Timestamp>;
+
+    /// A child process has ended; it may be one that delivered mail.
+    fn reap_delivery(&mut self);
 
     /// Job files are wrong and the old ones stay in force: an alarm. Called once for each distinct text.
     fn bad_files(&mut self, diagnostics: &str);

@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 use jiff::{SignedDuration, Timestamp};
 
 use super::agenda::{Agenda, Decision, Note, Pending};
-use super::children::Children;
+use super::children::{Children, Ended};
 use super::host::{Host, Skipped};
 use super::mail_due::MailDue;
 use super::service_manager::ServiceManager;
@@ -15,6 +15,7 @@ use super::status::status_line;
 use super::wait::{Event, Waiter};
 use super::watch::ConfigWatch;
 use super::{LastRun, Punctuality};
+use crate::exit::Exit;
 use crate::jobs::{Config, Name};
 use crate::record::{Outcome, Trigger};
 use crate::system::clock::Clock;
@@ -119,16 +120,36 @@ impl<H: Host, C: Clock> Service<H, C> {
                 tracing::info!("the clock was set");
                 self.mail = MailDue::Now;
             }
-            Event::Reload | Event::FilesChanged | Event::ChildEnded => {}
+            Event::ChildEnded => self.host.reap_delivery(),
+            Event::Reload | Event::FilesChanged => {}
         }
     }
 
     fn reap(&mut self) {
-        for (job, status) in self.children.reap() {
+        for Ended {
+            job,
+            pending,
+            status,
+        } in self.children.reap()
+        {
+            if status.code() == Some(Exit::Busy as i32) {
+                self.put_off(&job, pending);
+                continue;
+            }
             tracing::info!("`{job}` ended: {status}");
             log("record the end of a run", self.host.run_ended(&job, status));
             self.mail = MailDue::Now;
         }
+    }
+
+    /// The run found its job or drive in use by a run that the service did not start, and did nothing.
+    fn put_off(&mut self, job: &Name, pending: Pending) {
+        tracing::info!("`{job}` waits: it or its drive is in use by another run");
+        self.agenda
+            .put_off(job, pending, self.clock.now() + LOOK_AGAIN);
+        // so that it is due again should the service end before the run is made up for
+        let before = pending.planned - SignedDuration::from_secs(1);
+        log("store a handled time", self.host.set_handled(job, before));
     }
 
     /// Does everything that is due; gives the next time to look.
@@ -155,9 +176,12 @@ impl<H: Host, C: Clock> Service<H, C> {
     fn look_again(&mut self, config: &Config, now: Timestamp) -> Option<Timestamp> {
         let host = &mut self.host;
         let running = self.children.jobs();
-        self.agenda
+        let behind = self
+            .agenda
             .waits_behind_run_by_hand(config, &running, |job| last_run(host, job))
-            .then(|| now + LOOK_AGAIN)
+            .then(|| now + LOOK_AGAIN);
+        let put_off = self.agenda.put_off_until(now);
+        [behind, put_off].into_iter().flatten().min()
     }
 
     fn work_through_queue(&mut self, config: &Config, now: Timestamp) {
@@ -196,7 +220,7 @@ impl<H: Host, C: Clock> Service<H, C> {
             Ok(child) => {
                 tracing::info!("`{job}` started, planned for {planned}");
                 let drive = config.jobs[job].drive.clone();
-                self.children.add(job.clone(), drive, child);
+                self.children.add(job.clone(), drive, pending, child);
                 log("store a handled time", self.host.set_handled(job, planned));
             }
             Err(error) => {
@@ -230,6 +254,11 @@ impl<H: Host, C: Clock> Service<H, C> {
                         run of it was going on, and `catch_up` is false";
                     self.skip(job, planned, Outcome::Missed, reason.to_owned());
                 }
+                Note::Overtaken { job, planned } => {
+                    let reason =
+                        "the job or its drive was in use by another run until its next time came";
+                    self.skip(job, planned, Outcome::Busy, reason.to_owned());
+                }
             }
         }
     }
@@ -245,24 +274,34 @@ impl<H: Host, C: Clock> Service<H, C> {
     fn load(&mut self) {
         match self.host.load() {
             Ok(config) => {
-                let now = self.clock.now();
-                let host = &mut self.host;
-                let notes = self
-                    .agenda
-                    .reload(self.config.as_ref(), &config, now, |job| stored(host, job));
-                self.note(notes);
-                tracing::info!("{} jobs loaded", config.jobs.len());
-                self.config = Some(config);
+                self.take_up(config);
                 self.bad_files = None;
+                self.mail = MailDue::Now;
             }
             Err(diagnostics) if self.bad_files.as_ref() != Some(&diagnostics) => {
-                tracing::warn!("job files are wrong, the old ones stay in force:\n{diagnostics}");
+                tracing::error!("job files are wrong, the old ones stay in force:\n{diagnostics}");
+                if self.config.is_none()
+                    && let Some(kept) = self.host.load_kept()
+                {
+                    self.take_up(kept);
+                }
                 self.host.bad_files(&diagnostics);
                 self.bad_files = Some(diagnostics);
                 self.mail = MailDue::Now;
             }
             Err(_) => {}
         }
+    }
+
+    fn take_up(&mut self, config: Config) {
+        let now = self.clock.now();
+        let host = &mut self.host;
+        let notes = self
+            .agenda
+            .reload(self.config.as_ref(), &config, now, |job| stored(host, job));
+        self.note(notes);
+        tracing::info!("{} jobs loaded", config.jobs.len());
+        self.config = Some(config);
     }
 
     fn deliver_mail(&mut self, now: Timestamp) -> Option<Timestamp> {

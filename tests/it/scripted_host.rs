@@ -146,6 +146,12 @@ impl Host for ScriptedHost {
         self.script().config.clone()
     }
 
+    fn load_kept(&mut self) -> Option<Config> {
+        None
+    }
+
+    fn reap_delivery(&mut self) {}
+
     fn settle_leftovers(&mut self) -> io::Result<()> {
         self.write("settle".to_owned());
         Ok(())
