@@ -11,7 +11,7 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::settings::{AnyClock, Settings};
 use super::{files_in_force, tell};
-use crate::jobs::{Colour, Config, Name, load};
+use crate::jobs::{Config, Name, load};
 use crate::mail::Outbox;
 use crate::record::{Outcome, RunRecord, Store, StoreError, Trigger};
 use crate::run::{
@@ -162,13 +162,7 @@ impl Host for ServeHost<'_> {
 
     fn load(&mut self) -> Result<Config, String> {
         let config = load(&self.settings.folder)
-            .map_err(|diagnostics| {
-                let texts: Vec<String> = diagnostics
-                    .iter()
-                    .map(|one| one.render(Colour::Plain))
-                    .collect();
-                texts.join("\n")
-            })?
+            .map_err(|diagnostics| tell::mistakes(&diagnostics))?
             .config;
         self.take_up(&config)?;
         self.files = files_in_force::keep(&config).unwrap_or_else(|error| {

@@ -1,7 +1,7 @@
 //! `hayloft status`
 
-use super::files_in_force;
 use super::settings::{Form, Settings, style, tell_wrong_files};
+use super::{files_in_force, tell};
 use crate::exit::Exit;
 use crate::jobs::{Config, load};
 use crate::report::{status_text, to_json_pretty};
@@ -43,7 +43,10 @@ fn config(settings: &Settings) -> Result<(Config, Option<String>), Exit> {
         Err(diagnostics) => diagnostics,
     };
     match files_in_force::kept_for(&settings.folder) {
-        Some(config) => Ok((config, Some(super::tell::WRONG_FILES.to_owned()))),
+        Some(config) => {
+            let words = tell::wrong_files(&tell::mistakes(&diagnostics));
+            Ok((config, Some(words)))
+        }
         None => Err(tell_wrong_files(&diagnostics)),
     }
 }

@@ -2,7 +2,7 @@
 
 use std::error::Error;
 
-use crate::jobs::{Config, MailSettings};
+use crate::jobs::{Colour, Config, Diagnostic, MailSettings};
 use crate::mail::{MailError, Outbox, is_mailed, notice_message, run_message};
 use crate::record::{Outcome, RunRecord, Store, StoreError};
 use crate::report::{Mood, Notice, run_report_text, to_json_line};
@@ -13,8 +13,21 @@ use super::settings::{Form, Settings};
 /// The alarm that job files are wrong and the old ones are in force.
 const FILES_ALARM: &str = "job-files";
 
-/// Its words.
-pub const WRONG_FILES: &str = "the job files are wrong, and those read before stay in force: `hayloft check` tells what is wrong";
+/// Everything that keeps the files from being used, as shown on a terminal without colour.
+pub fn mistakes(diagnostics: &[Diagnostic]) -> String {
+    let errors = diagnostics.iter().filter(|one| one.is_error());
+    let texts: Vec<String> = errors.map(|one| one.render(Colour::Plain)).collect();
+    texts.join("\n")
+}
+
+/// The words of the alarm: the first of the mistakes.
+pub fn wrong_files(mistakes: &str) -> String {
+    let first = mistakes.lines().next().unwrap_or_default();
+    let first = first.strip_prefix("error: ").unwrap_or(first);
+    format!(
+        "the job files are wrong, and those read before stay in force; `hayloft check` tells more: {first}"
+    )
+}
 
 pub fn print(settings: &Settings, config: &Config, run: &RunRecord) {
     match settings.form {
@@ -111,18 +124,23 @@ pub fn damage(settings: &Settings, config: &Config, store: &Store) -> Result<(),
     Ok(())
 }
 
-/// Raises the alarm that the files are wrong and mails it.
+/// Raises the alarm that the files are wrong and mails it, unless that was done before a restart.
 ///
 /// # Errors
 /// When it can be neither recorded nor kept for mailing.
 pub fn files_are_wrong(
     settings: &Settings,
     config: &Config,
-    diagnostics: &str,
+    mistakes: &str,
 ) -> Result<(), Box<dyn Error>> {
     let now = settings.clock.now();
     let store = open_store(settings, config)?;
-    store.raise_alarm(FILES_ALARM, WRONG_FILES, now)?;
+    let words = wrong_files(mistakes);
+    let open = store.alarm(FILES_ALARM)?;
+    if open.is_some_and(|alarm| alarm.words == words && alarm.last_told.is_some()) {
+        return Ok(());
+    }
+    store.raise_alarm(FILES_ALARM, &words, now)?;
     let notice = Notice {
         server: config.server.name.clone(),
         key: FILES_ALARM.to_owned(),
@@ -136,7 +154,7 @@ pub fn files_are_wrong(
             "mend the files; they are read again by themselves".to_owned(),
             "`hayloft check` shows whether they are right".to_owned(),
         ],
-        found: diagnostics.lines().map(ToOwned::to_owned).collect(),
+        found: mistakes.lines().map(ToOwned::to_owned).collect(),
     };
     put_notice(settings, config, &notice)?;
     store.told_alarm(FILES_ALARM, now)?;

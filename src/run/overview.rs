@@ -1,6 +1,6 @@
 //! What there is to know now: gathers the facts of the status.
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 
 use super::locks::{is_running, service_words};
 use super::settle;
@@ -9,8 +9,12 @@ use crate::mail::Outbox;
 use crate::record::{Form, Generation, Outcome, RunRecord, State, Store};
 use crate::report::{
     DriveReadiness, DriveSpace, DriveStatus, JobStatus, LastGood, LastRun, MailFacts, StatusFacts,
+    time,
 };
 use crate::system::local_drive::{self, Purpose};
+
+/// A job may be so late before somebody has to look: jobs before it on its drive take their time.
+const OVERDUE: SignedDuration = SignedDuration::from_hours(3);
 
 /// Looks at the record, the local drives and the outbox. Other hosts are not asked.
 pub fn overview(config: &Config, store: &Store, now: Timestamp) -> StatusFacts {
@@ -26,6 +30,8 @@ pub fn overview(config: &Config, store: &Store, now: Timestamp) -> StatusFacts {
         .collect();
     let drives: Vec<DriveStatus> = config.drives.values().map(drive_status).collect();
     attention.extend(jobs.iter().filter_map(job_trouble));
+    let overdue = config.jobs.values();
+    attention.extend(overdue.filter_map(|job| overdue_words(config, store, job, now)));
     attention.extend(
         drives
             .iter()
@@ -111,6 +117,23 @@ fn job_trouble(job: &JobStatus) -> Option<String> {
     let last = job.last.as_ref()?;
     let name = &job.name;
     (!last.outcome.is_well()).then(|| format!("{name}: {}: {}", last.outcome.words(), last.words))
+}
+
+/// A planned time that passed and was neither run nor noted: nothing is there that would have done it.
+fn overdue_words(config: &Config, store: &Store, job: &Job, now: Timestamp) -> Option<String> {
+    let (line, zone) = (job.schedule.as_ref()?, &config.server.time_zone);
+    let handled = store.handled(&job.name).ok()??;
+    let planned = line.latest_in(zone, handled, now - OVERDUE)?;
+    let latest = store.latest_run(&job.name).ok()?;
+    if latest.is_some_and(|run| run.started >= planned) {
+        return None;
+    }
+    Some(format!(
+        "{}: it was due {} and has not run; the service is {}",
+        job.name,
+        time(planned, zone),
+        service_words(&config.server.state_dir)
+    ))
 }
 
 fn drive_status(drive: &Drive) -> DriveStatus {

@@ -19,6 +19,7 @@ use crate::exit::Exit;
 use crate::jobs::{Config, Name};
 use crate::record::{Outcome, Trigger};
 use crate::system::clock::Clock;
+use crate::system::memory;
 
 /// Changed files are read when nothing has changed for this long: an editor saves in several steps.
 const SETTLE: Duration = Duration::from_secs(1);
@@ -48,6 +49,8 @@ pub struct Service<H, C> {
     reload_at: Option<Instant>,
     /// The diagnostics of which the alarm was raised.
     bad_files: Option<String>,
+    /// More was done since the last rest than to look at the time.
+    worked: bool,
 }
 
 impl<H: Host, C: Clock> Service<H, C> {
@@ -71,6 +74,7 @@ impl<H: Host, C: Clock> Service<H, C> {
             mail: MailDue::Now,
             reload_at: None,
             bad_files: None,
+            worked: false,
         })
     }
 
@@ -92,6 +96,9 @@ impl<H: Host, C: Clock> Service<H, C> {
                 Phase::Stopping if self.children.is_empty() => return Ok(self.host),
                 Phase::Stopping => None,
             };
+            if std::mem::take(&mut self.worked) {
+                memory::release_code();
+            }
             let deadline = [self.manager.beat(Instant::now()), self.reload_at];
             let system = until.map(|time| self.clock.to_system(time));
             for event in self
@@ -132,6 +139,7 @@ impl<H: Host, C: Clock> Service<H, C> {
             status,
         } in self.children.reap()
         {
+            self.worked = true;
             if status.code() == Some(Exit::Busy as i32) {
                 self.put_off(&job, pending);
                 continue;
@@ -272,6 +280,7 @@ impl<H: Host, C: Clock> Service<H, C> {
     }
 
     fn load(&mut self) {
+        self.worked = true;
         match self.host.load() {
             Ok(config) => {
                 self.take_up(config);
@@ -306,7 +315,7 @@ impl<H: Host, C: Clock> Service<H, C> {
 
     fn deliver_mail(&mut self, now: Timestamp) -> Option<Timestamp> {
         if self.mail.is_due(now) {
-            self.mail = MailDue::after_try(self.host.deliver_mail_due(now), now + LOOK_AGAIN);
+            self.mail = MailDue::after_try(self.host.deliver_mail_due(now), now, now + LOOK_AGAIN);
         }
         self.mail.next_try()
     }

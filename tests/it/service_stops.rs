@@ -1,6 +1,7 @@
 //! The service when something ends before its time: told to stop, killed, or only its run killed.
 
 use std::fs;
+use std::process::Stdio;
 
 use rustix::process::Signal;
 
@@ -45,7 +46,10 @@ fn a_service_told_to_stop_stops_its_run_cleanly_and_ends_well() {
     let shown = world
         .run(&["--clock", "2026-11-25T02:45:00Z", "status"], 0)
         .out;
-    assert!(shown.contains("running for 15 min"), "{shown}");
+    assert!(
+        shown.contains("running since Wed 25 Nov 02:30, for 15 min"),
+        "{shown}"
+    );
     serving.signal(Signal::TERM);
     serving.expect("STOPPING=1");
     serving.stop();
@@ -114,7 +118,12 @@ fn a_run_whose_drive_is_in_use_by_hand_waits_and_is_not_lost() {
     world.write_source("celadon.txt", "ash glaze");
     world.job("orders", &studio(&LONG.replace("30 2 * * *", "0 5 1 * *")));
     world.job("studio-files", &studio("schedule = \"30 2 * * *\""));
-    let mut by_hand = world.hayloft(&["run", "orders"]).spawn().unwrap();
+    let mut by_hand = world.hayloft(&["run", "orders"]);
+    let mut by_hand = by_hand
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
     until("the pre step", || {
         world.path("stopped").exists().then_some(())
     });
