@@ -105,6 +105,7 @@ fn remove(folder: &Path) -> io::Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::os::unix::fs::PermissionsExt as _;
 
     #[test]
     fn the_state_folder_is_found_in_a_file_that_is_wrong() {
@@ -127,5 +128,58 @@ mod tests {
             found("[server]\nstate_dir = \"state\"\n"),
             PathBuf::from(Server::STATE_DIR)
         );
+    }
+
+    fn written(folder: &Path, schedule: &str) -> Config {
+        let state = folder.join("state");
+        fs::create_dir_all(folder.join("config/jobs")).unwrap();
+        fs::create_dir_all(&state).unwrap();
+        let server = format!(
+            "[server]\nname = \"kiln\"\nstate_dir = \"{}\"\n[drives.shelf]\npath = \"/mnt/shelf\"\n\
+             uuid = \"5f0c3a52-8d1e-4a55-9a4e-0c1f6d2b7e90\"\n",
+            state.display()
+        );
+        let job = format!(
+            "kind = \"history\"\nsource = [\"/srv/studio\"]\ndrive = \"shelf\"\nschedule = \"{schedule}\"\n"
+        );
+        for (name, text) in [("server.toml", server), ("jobs/studio-files.toml", job)] {
+            let path = folder.join("config").join(name);
+            fs::write(&path, text).unwrap();
+            fs::set_permissions(&path, fs::Permissions::from_mode(0o644)).unwrap();
+        }
+        for name in ["config", "config/jobs"] {
+            fs::set_permissions(folder.join(name), fs::Permissions::from_mode(0o755)).unwrap();
+        }
+        load(&folder.join("config")).unwrap().config
+    }
+
+    #[test]
+    fn what_is_kept_reads_as_what_was_read_and_is_replaced_by_what_is_newer() {
+        let folder = tempfile::tempdir().unwrap();
+        let early = written(folder.path(), "30 2 * * *");
+        let kept = keep(&early).unwrap();
+        assert!(holds(&kept, &early));
+        assert_eq!(
+            fs::metadata(&kept).unwrap().permissions().mode() & 0o777,
+            0o700
+        );
+        let late = written(folder.path(), "30 3 * * *");
+        assert!(!holds(&kept, &late));
+        assert_eq!(keep(&late).unwrap(), kept);
+        assert!(holds(&kept, &late));
+        let found = kept_for(&folder.path().join("config")).unwrap();
+        assert_eq!(found.jobs, late.jobs);
+    }
+
+    #[test]
+    fn files_that_changed_since_they_were_read_are_not_kept() {
+        let folder = tempfile::tempdir().unwrap();
+        let early = written(folder.path(), "30 2 * * *");
+        let kept = keep(&early).unwrap();
+        let late = written(folder.path(), "30 3 * * *");
+        written(folder.path(), "30 4 * * *");
+        let error = keep(&late).unwrap_err();
+        assert_eq!(error.to_string(), "they changed while they were read");
+        assert!(holds(&kept, &early));
     }
 }

@@ -96,8 +96,9 @@ impl<'a> ServeHost<'a> {
             log: &self.log,
         };
         let runs = act(&runner).map_err(io::Error::other)?;
-        runs.iter()
-            .for_each(|run| tell::put(self.settings, config, run));
+        for run in &runs {
+            tell::put(self.settings, config, run);
+        }
         Ok(())
     }
 
@@ -230,6 +231,13 @@ impl Host for ServeHost<'_> {
 
     fn record_skipped(&mut self, skipped: &Skipped) -> io::Result<()> {
         self.record_not_run(skipped)
+    }
+
+    fn outbox(&self) -> Option<PathBuf> {
+        let config = self.config.as_ref()?;
+        config.mail.as_ref()?;
+        let outbox = Outbox::open(&config.server.state_dir).ok()?;
+        Some(outbox.folder().to_owned())
     }
 
     fn reap_delivery(&mut self) {

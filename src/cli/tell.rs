@@ -90,7 +90,9 @@ pub fn mail(settings: &Settings, config: &Config, run: &RunRecord) {
 pub fn open_store(settings: &Settings, config: &Config) -> Result<Store, StoreError> {
     let now = settings.clock.now();
     let (store, notes) = Store::open_at(&config.server.state_dir, now)?;
-    notes.iter().for_each(|note| tracing::warn!("{note}"));
+    for note in &notes {
+        tracing::warn!("{note}");
+    }
     damage(settings, config, &store)?;
     Ok(store)
 }

@@ -1,7 +1,7 @@
 //! What the service asks of the rest of hayloft: configuration, records, runs and mail.
 
 use std::io;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::{Child, ExitStatus};
 
 use jiff::Timestamp;
@@ -56,6 +56,9 @@ pub trait Host {
 
     /// Tries to send kept mail whose time has come; gives the next time to try, if mail is still kept.
     fn deliver_mail_due(&mut self, now: Timestamp) -> Option<Timestamp>;
+
+    /// The folder in which mail is kept, to be watched; absent when nothing is mailed.
+    fn outbox(&self) -> Option<PathBuf>;
 
     /// A child process has ended; it may be one that delivered mail.
     fn reap_delivery(&mut self);

@@ -27,6 +27,9 @@ const SETTLE: Duration = Duration::from_secs(1);
 /// How soon to look again at what gives no sign when it ends: a run by hand, mail that cannot wait.
 const LOOK_AGAIN: SignedDuration = SignedDuration::from_mins(1);
 
+/// How soon to load again while there are no files to serve by.
+const WITHOUT_FILES: Duration = Duration::from_secs(60);
+
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Phase {
     Serving,
@@ -128,6 +131,7 @@ impl<H: Host, C: Clock> Service<H, C> {
                 self.mail = MailDue::Now;
             }
             Event::ChildEnded => self.host.reap_delivery(),
+            Event::MailKept => self.mail = MailDue::Now,
             Event::Reload | Event::FilesChanged => {}
         }
     }
@@ -288,7 +292,9 @@ impl<H: Host, C: Clock> Service<H, C> {
                 self.mail = MailDue::Now;
             }
             Err(diagnostics) if self.bad_files.as_ref() != Some(&diagnostics) => {
-                tracing::error!("job files are wrong, the old ones stay in force:\n{diagnostics}");
+                tracing::error!(
+                    "the job files cannot be used, and those read before stay in force:\n{diagnostics}"
+                );
                 if self.config.is_none()
                     && let Some(kept) = self.host.load_kept()
                 {
@@ -300,6 +306,10 @@ impl<H: Host, C: Clock> Service<H, C> {
             }
             Err(_) => {}
         }
+        // without any files, it may be more than an edit that is missing: a disk not yet there, or full
+        if self.config.is_none() {
+            self.reload_at = Some(Instant::now() + WITHOUT_FILES);
+        }
     }
 
     fn take_up(&mut self, config: Config) {
@@ -309,6 +319,9 @@ impl<H: Host, C: Clock> Service<H, C> {
             .agenda
             .reload(self.config.as_ref(), &config, now, |job| stored(host, job));
         self.note(notes);
+        if let Some(folder) = self.host.outbox() {
+            self.waiter.watch_outbox(&folder);
+        }
         tracing::info!("{} jobs loaded", config.jobs.len());
         self.config = Some(config);
     }

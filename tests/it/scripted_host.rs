@@ -150,6 +150,10 @@ impl Host for ScriptedHost {
         None
     }
 
+    fn outbox(&self) -> Option<PathBuf> {
+        None
+    }
+
     fn reap_delivery(&mut self) {}
 
     fn settle_leftovers(&mut self) -> io::Result<()> {

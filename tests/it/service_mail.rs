@@ -99,3 +99,25 @@ fn mail_that_is_refused_for_good_is_put_aside_and_shown() {
         },
     );
 }
+
+#[test]
+fn mail_of_a_run_by_hand_is_tried_again_by_the_service_that_was_idle_then() {
+    let Some(world) = nightly(&mail_table(9, "ines@studio.example")) else {
+        return;
+    };
+    let serving = Serving::start(&world, "2026-11-25T12:30:00Z");
+    serving.expect("STATUS=next");
+    // half an hour behind, so that its mail is due again seconds from now
+    let behind = ["--clock", "2026-11-25T12:00:04Z", "run", "studio-files"];
+    world.run(&behind, 0);
+    until("a second try", || {
+        let entries = fs::read_dir(world.state().join("outbox"))
+            .unwrap()
+            .flatten();
+        let mut texts = entries.filter_map(|entry| fs::read_to_string(entry.path()).ok());
+        texts
+            .any(|text| text.contains("\"attempts\": 2"))
+            .then_some(())
+    });
+    serving.stop();
+}

@@ -160,3 +160,49 @@ fn a_second_service_on_the_same_state_folder_is_refused() {
     world.run(&["serve"], 3);
     first.stop();
 }
+
+#[test]
+fn a_run_that_ends_before_it_can_record_itself_is_told_as_failed() {
+    let Some(world) = World::new(40) else { return };
+    world.write_server(NO_SERVER);
+    world.job("orders", &studio("schedule = \"30 2 * * *\""));
+    let serving = Serving::start(&world, BEFORE);
+    serving.expect("STATUS=next");
+    fs::remove_dir_all(world.state().join("files-in-force")).unwrap();
+    let run = &ended_runs(&world, "orders", 1)[0];
+    assert_eq!(run["outcome"], "failed");
+    let reason = run["reason"].as_str().unwrap();
+    assert!(
+        reason.contains("ended before it began (exit status: 2)"),
+        "{reason}"
+    );
+    mail_waits(
+        &world,
+        "kiln: orders FAILED: the run ended before it began (exit status:",
+    );
+    serving.stop();
+}
+
+#[test]
+fn a_run_whose_service_was_killed_goes_on_and_is_not_started_twice() {
+    let Some((world, mut serving)) = long_run(BEFORE) else {
+        return;
+    };
+    let run = serving.run_process();
+    serving.signal(Signal::KILL);
+    serving.wait();
+    let again = Serving::start(&world, "2026-11-25T02:40:00Z");
+    again.expect("STATUS=next");
+    assert_eq!(runs(&world).len(), 1);
+    assert!(runs(&world)[0]["outcome"].is_null());
+    send(run, Signal::TERM);
+    let run = &ended_runs(&world, "orders", 1)[0];
+    assert_eq!(run["outcome"], "stopped");
+    // the service that is idle hears of its report and tries to send it
+    until("a try to send it", || {
+        let status = world.run_json(&["--clock", "2026-11-25T02:41:00Z", "status"], 1);
+        (!status["mail"]["last_error"].is_null()).then_some(())
+    });
+    again.stop();
+    assert_eq!(started(&world), "stopped\n");
+}
