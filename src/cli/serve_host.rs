@@ -32,7 +32,10 @@ pub struct ServeHost<'a> {
     lock: Option<(PathBuf, Lock)>,
     leftovers_are_settled: bool,
     started: BTreeMap<Name, Started>,
-    delivery: Option<Child>,
+    /// A delivery that goes on, and when it began.
+    delivery: Option<(Child, Timestamp)>,
+    /// When the last delivery that ended began.
+    delivered: Option<Timestamp>,
     log: RunLog,
     signal: StopSignal,
 }
@@ -54,6 +57,7 @@ impl<'a> ServeHost<'a> {
             leftovers_are_settled: false,
             started: BTreeMap::new(),
             delivery: None,
+            delivered: None,
             log,
             signal: StopSignal::default(),
         }
@@ -240,12 +244,16 @@ impl Host for ServeHost<'_> {
         Some(outbox.folder().to_owned())
     }
 
-    fn reap_delivery(&mut self) {
-        if let Some(child) = &mut self.delivery
-            && !matches!(child.try_wait(), Ok(None))
-        {
-            self.delivery = None;
+    fn reap_delivery(&mut self) -> bool {
+        let Some((child, begun)) = &mut self.delivery else {
+            return false;
+        };
+        if matches!(child.try_wait(), Ok(None)) {
+            return false;
         }
+        self.delivered = Some(*begun);
+        self.delivery = None;
+        true
     }
 
     /// Sending may take long, so it is done in a child process.
@@ -263,11 +271,18 @@ impl Host for ServeHost<'_> {
         if next_try > now {
             return Some(next_try);
         }
+        // what was due when the last delivery began and still is, that one could not even try
+        if let Some(begun) = self.delivered
+            && next_try <= begun
+            && (begun..begun + DELIVERING).contains(&now)
+        {
+            return Some(begun + DELIVERING);
+        }
         match self
             .child()
             .and_then(|mut command| command.arg("deliver").spawn())
         {
-            Ok(child) => self.delivery = Some(child),
+            Ok(child) => self.delivery = Some((child, now)),
             Err(error) => tracing::warn!("mail cannot be sent: {error}"),
         }
         Some(now + DELIVERING)

@@ -81,7 +81,9 @@ impl Settings {
     pub fn store(&self, config: &Config) -> Result<Store, Exit> {
         match Store::open_at(&config.server.state_dir, self.clock.now()) {
             Ok((store, notes)) => {
-                notes.iter().for_each(|note| eprintln!("note: {note}"));
+                for note in notes {
+                    eprintln!("note: {note}");
+                }
                 Ok(store)
             }
             Err(error) => Err(trouble(&error)),

@@ -60,8 +60,8 @@ pub trait Host {
     /// The folder in which mail is kept, to be watched; absent when nothing is mailed.
     fn outbox(&self) -> Option<PathBuf>;
 
-    /// A child process has ended; it may be one that delivered mail.
-    fn reap_delivery(&mut self);
+    /// A child process has ended; tells whether it is one that delivered mail.
+    fn reap_delivery(&mut self) -> bool;
 
     /// Job files are wrong and the old ones stay in force: an alarm. Called once for each distinct text.
     fn bad_files(&mut self, diagnostics: &str);

@@ -130,7 +130,11 @@ impl<H: Host, C: Clock> Service<H, C> {
                 tracing::info!("the clock was set");
                 self.mail = MailDue::Now;
             }
-            Event::ChildEnded => self.host.reap_delivery(),
+            Event::ChildEnded => {
+                if self.host.reap_delivery() {
+                    self.mail = MailDue::Now;
+                }
+            }
             Event::MailKept => self.mail = MailDue::Now,
             Event::Reload | Event::FilesChanged => {}
         }
@@ -289,7 +293,6 @@ impl<H: Host, C: Clock> Service<H, C> {
             Ok(config) => {
                 self.take_up(config);
                 self.bad_files = None;
-                self.mail = MailDue::Now;
             }
             Err(diagnostics) if self.bad_files.as_ref() != Some(&diagnostics) => {
                 tracing::error!(

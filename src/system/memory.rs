@@ -25,7 +25,7 @@ pub fn release_code() {
     }
 }
 
-/// The range of a line of proc_pid_maps(5) that maps code from a file. A mapping that was ever writable may hold
+/// The range of a line of `proc_pid_maps(5)` that maps code from a file. A mapping that was ever writable may hold
 /// bytes that are in no file, and is left alone.
 fn code_of_a_file(line: &str) -> Option<(usize, usize)> {
     let mut fields = line.split_ascii_whitespace();

@@ -154,7 +154,9 @@ impl Host for ScriptedHost {
         None
     }
 
-    fn reap_delivery(&mut self) {}
+    fn reap_delivery(&mut self) -> bool {
+        false
+    }
 
     fn settle_leftovers(&mut self) -> io::Result<()> {
         self.write("settle".to_owned());

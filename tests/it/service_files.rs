@@ -35,10 +35,10 @@ fn new_changed_and_removed_jobs_are_in_force_within_three_seconds() {
     serving.expect("STATUS=next: studio-files at 20:00");
     let changes: [(&str, &dyn Fn()); 3] = [
         ("STATUS=next: orders at 15:00", &|| {
-            world.job("orders", &at("15"))
+            world.job("orders", &at("15"));
         }),
         ("STATUS=next: orders at 16:00", &|| {
-            world.job("orders", &at("16"))
+            world.job("orders", &at("16"));
         }),
         ("STATUS=next: studio-files at 20:00", &|| {
             fs::remove_file(world.path("config/jobs/orders.toml")).unwrap();

@@ -36,8 +36,8 @@ fn an_idle_service_with_seven_jobs_is_small_and_does_not_wake() {
 /// Lets time pass in which nothing should happen: here a fixed time is what is measured.
 fn rest(time: Duration) {
     let begun = Instant::now();
-    while begun.elapsed() < time {
-        std::thread::sleep(time - begun.elapsed().min(time));
+    while let Some(left) = time.checked_sub(begun.elapsed()) {
+        std::thread::sleep(left);
     }
 }
 
@@ -45,7 +45,7 @@ fn wakes(id: u32) -> u64 {
     field(id, "voluntary_ctxt_switches")
 }
 
-/// A field of `/proc/PID/status`, see proc_pid_status(5).
+/// A field of `/proc/PID/status`, see `proc_pid_status(5)`.
 fn field(id: u32, key: &str) -> u64 {
     let status = fs::read_to_string(format!("/proc/{id}/status")).unwrap();
     let line = status.lines().find(|line| line.starts_with(key)).unwrap();
