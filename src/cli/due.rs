@@ -10,7 +10,7 @@ use crate::exit::Exit;
 use crate::jobs::{Job, Name};
 use crate::plan::Allowance;
 use crate::record::{Outcome, Trigger};
-use crate::run::skipped_record;
+use crate::run::{settle, skipped_record};
 use crate::schedule::{
     Activity, Gate, Predecessor, Punctuality, Queued, Skipped, Timetable, Verdict, gate, in_order,
     verdict,
@@ -29,7 +29,7 @@ struct Due<'a> {
 /// # Errors
 /// [`Exit::Trouble`] when the record cannot be read or written, after telling.
 pub fn run_due(session: &Session) -> Result<Exit, Exit> {
-    let mut exit = Exit::Well;
+    let mut exit = settle_leftovers(session)?;
     let mut due = Vec::new();
     for job in session.config.jobs.values() {
         match look(session, job)? {
@@ -58,6 +58,20 @@ pub fn run_due(session: &Session) -> Result<Exit, Exit> {
         }
     }
     Ok(exit)
+}
+
+/// Runs that were cut short are told of, and steps they owed are run, before anything else.
+fn settle_leftovers(session: &Session) -> Result<Exit, Exit> {
+    let found = settle::all(&session.runner()).map_err(|error| trouble(&error))?;
+    for run in &found {
+        tell::print(session.settings, session.config, run);
+        tell::mail(session.settings, session.config, run);
+    }
+    Ok(if found.is_empty() {
+        Exit::Well
+    } else {
+        Exit::Trouble
+    })
 }
 
 enum Looked<'a> {
@@ -144,12 +158,22 @@ fn run_one(session: &Session, one: &Due, left: &BTreeSet<Name>) -> Result<Exit, 
             })
         })
         .collect::<Result<Vec<_>, Exit>>()?;
-    if let Gate::Refuse { reason } = gate(&predecessors, now) {
-        session
-            .store
-            .set_handled(&one.job.name, one.planned)
-            .map_err(|error| trouble(&error))?;
-        return skip(session, one.job, one.planned, Outcome::Waiting, &reason);
+    match gate(&predecessors, now) {
+        Gate::Open => {}
+        Gate::Hold { behind } => {
+            eprintln!(
+                "note: `{}` stays due: it runs after `{behind}`, which is still running",
+                one.job.name
+            );
+            return Ok(Exit::Busy);
+        }
+        Gate::Refuse { reason } => {
+            session
+                .store
+                .set_handled(&one.job.name, one.planned)
+                .map_err(|error| trouble(&error))?;
+            return skip(session, one.job, one.planned, Outcome::Waiting, &reason);
+        }
     }
     let exit = session.run(one.job, one.trigger, Allowance::Usual)?;
     if exit != Exit::Busy {

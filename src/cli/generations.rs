@@ -54,7 +54,7 @@ fn try_generations(settings: &Settings, wanted: &GenerationsArguments) -> Result
         exit == Exit::Well,
     );
     match settings.form {
-        Form::Json => println!("{}", to_json_pretty(&facts)),
+        Form::Json => print!("{}", to_json_pretty(&facts)),
         Form::Text => print!(
             "{}",
             generations_text(&facts, now, &config.server.time_zone, style())

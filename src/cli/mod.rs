@@ -7,6 +7,7 @@ mod dispatch;
 mod dry_run;
 mod due;
 mod files;
+mod files_in_force;
 mod generations;
 mod rebuild;
 mod restore;

@@ -35,7 +35,14 @@ fn try_run(settings: &Settings, wanted: &RunArguments) -> Result<Exit, Exit> {
         return Ok(exits.fold(Exit::Well, Exit::and));
     }
     let store = settings.store(&config)?;
-    let session = Session::begin(settings, &config, &store).map_err(|error| trouble(&error))?;
+    tell::damage(settings, &config, &store).map_err(|error| trouble(&error))?;
+    let mailing = match wanted.planned {
+        // a slow mail server must not hold up the jobs behind this one
+        Some(_) => Mailing::ByService,
+        None => Mailing::AtOnce,
+    };
+    let session =
+        Session::begin(settings, &config, &store, mailing).map_err(|error| trouble(&error))?;
     if wanted.due {
         return due::run_due(&session);
     }
@@ -50,21 +57,31 @@ fn try_run(settings: &Settings, wanted: &RunArguments) -> Result<Exit, Exit> {
     Ok(exit)
 }
 
+/// Who sends the reports.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Mailing {
+    AtOnce,
+    /// They are put into the outbox; the service that started this run sends them.
+    ByService,
+}
+
 /// Everything that runs in this process share.
 pub struct Session<'a> {
     pub settings: &'a Settings,
     pub config: &'a Config,
     pub store: &'a Store,
     pub signal: StopSignal,
+    mailing: Mailing,
     progress: Progress,
     log: RunLog,
 }
 
 impl<'a> Session<'a> {
-    pub fn begin(
+    fn begin(
         settings: &'a Settings,
         config: &'a Config,
         store: &'a Store,
+        mailing: Mailing,
     ) -> std::io::Result<Self> {
         raise_file_limit();
         Ok(Self {
@@ -72,6 +89,7 @@ impl<'a> Session<'a> {
             config,
             store,
             signal: StopSignal::listen()?,
+            mailing,
             progress: Progress::for_this_terminal(),
             log: RunLog::install(),
         })
@@ -102,8 +120,10 @@ impl<'a> Session<'a> {
         let run = self.runner().run(wanted).map_err(|error| trouble(&error))?;
         tell::print(self.settings, self.config, &run);
         let outcome = run.outcome.unwrap_or(Outcome::Failed);
-        if outcome != Outcome::Busy {
-            tell::mail(self.settings, self.config, &run);
+        match self.mailing {
+            _ if outcome == Outcome::Busy => {}
+            Mailing::AtOnce => tell::mail(self.settings, self.config, &run),
+            Mailing::ByService => tell::put(self.settings, self.config, &run),
         }
         Ok(Exit::of(outcome))
     }

@@ -37,7 +37,7 @@ fn table(
     };
     let runs = store.runs(&filter).map_err(|error| trouble(&error))?;
     match settings.form {
-        Form::Json => println!("{}", to_json_pretty(&runs)),
+        Form::Json => print!("{}", to_json_pretty(&runs)),
         Form::Text => print!("{}", runs_text(&runs, &config.server.time_zone, style())),
     }
     Ok(Exit::Well)
@@ -52,7 +52,7 @@ fn one(settings: &Settings, config: &Config, store: &Store, id: &str) -> Result<
         return Err(Exit::Usage);
     };
     if settings.form == Form::Json {
-        println!("{}", to_json_pretty(&run));
+        print!("{}", to_json_pretty(&run));
         return Ok(Exit::Well);
     }
     println!("{}", run_in_full_text(&run, &config.server.time_zone));

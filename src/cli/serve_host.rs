@@ -1,57 +1,88 @@
 //! What the service does through the rest of hayloft: each run is a child process of its own, so that an
-//! idle service stays small and a run that dies takes nothing with it.
+//! idle service stays small and a run that dies takes nothing with it. For the same reasons the record is
+//! opened for each look: an idle service holds none of it, and one that was set aside is not written to.
 
+use std::collections::BTreeMap;
 use std::io;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Command, ExitStatus, Stdio};
 
 use jiff::{SignedDuration, Timestamp};
 
 use super::settings::{AnyClock, Settings};
-use super::tell;
-use crate::jobs::{Colour, Config, Name, load};
+use super::{files_in_force, tell};
+use crate::jobs::{Config, Name, load};
 use crate::mail::Outbox;
 use crate::record::{Outcome, RunRecord, Store, StoreError, Trigger};
-use crate::run::{Progress, RunLog, Runner, StopSignal, is_running, settle, skipped_record};
+use crate::run::{
+    Lock, LockError, Progress, RunLog, Runner, StopSignal, lock_service, settle, skipped_record,
+};
 use crate::schedule::{Host, LastRun, RunEnd, Skipped};
 use crate::system::clock::Clock;
-
-/// The alarm that job files are wrong and the old ones are in force.
-const BAD_FILES: &str = "job-files";
 
 /// How soon the outbox is looked at again while a delivery goes on.
 const DELIVERING: SignedDuration = SignedDuration::from_mins(1);
 
 pub struct ServeHost<'a> {
     settings: &'a Settings,
-    loaded: Option<Loaded>,
+    config: Option<Config>,
+    /// Where runs read their files: the copy in force, or those of the administrator if there is none.
+    files: PathBuf,
+    /// The state folder in use, and that it is ours alone.
+    lock: Option<(PathBuf, Lock)>,
     leftovers_are_settled: bool,
-    delivery: Option<Child>,
+    started: BTreeMap<Name, Started>,
+    /// A delivery that goes on, and when it began.
+    delivery: Option<(Child, Timestamp)>,
+    /// When the last delivery that ended began.
+    delivered: Option<Timestamp>,
     log: RunLog,
     signal: StopSignal,
 }
 
-struct Loaded {
-    config: Config,
-    store: Store,
+/// A run whose process was started.
+#[derive(Debug, Clone, Copy)]
+struct Started {
+    at: Timestamp,
+    planned: Timestamp,
 }
 
 impl<'a> ServeHost<'a> {
     pub fn new(settings: &'a Settings, log: RunLog) -> Self {
         Self {
             settings,
-            loaded: None,
+            config: None,
+            files: settings.folder.clone(),
+            lock: None,
             leftovers_are_settled: false,
+            started: BTreeMap::new(),
             delivery: None,
+            delivered: None,
             log,
             signal: StopSignal::default(),
         }
     }
 
-    fn loaded(&self) -> io::Result<&Loaded> {
-        self.loaded
+    /// Makes sure that no other service works on this state folder.
+    ///
+    /// # Errors
+    /// [`LockError::Held`] when one does.
+    pub fn claim(&mut self, state_dir: &Path) -> Result<(), LockError> {
+        if self.lock.as_ref().is_none_or(|(held, _)| held != state_dir) {
+            self.lock = Some((state_dir.to_owned(), lock_service(state_dir)?));
+        }
+        Ok(())
+    }
+
+    fn config(&self) -> io::Result<&Config> {
+        self.config
             .as_ref()
             .ok_or_else(|| io::Error::other("no job files could be read yet"))
+    }
+
+    /// The record of the configuration in force.
+    fn store(&self) -> io::Result<Store> {
+        tell::open_store(self.settings, self.config()?).map_err(io::Error::other)
     }
 
     /// Does something with a runner, and mails the runs that came of it.
@@ -59,18 +90,19 @@ impl<'a> ServeHost<'a> {
         &self,
         act: impl FnOnce(&Runner) -> Result<Vec<RunRecord>, StoreError>,
     ) -> io::Result<()> {
-        let loaded = self.loaded()?;
+        let (config, store) = (self.config()?, self.store()?);
         let runner = Runner {
-            config: &loaded.config,
-            store: &loaded.store,
+            config,
+            store: &store,
             clock: &self.settings.clock,
             signal: &self.signal,
             progress: &Progress::Silent,
             log: &self.log,
         };
         let runs = act(&runner).map_err(io::Error::other)?;
-        runs.iter()
-            .for_each(|run| tell::put(self.settings, &loaded.config, run));
+        for run in &runs {
+            tell::put(self.settings, config, run);
+        }
         Ok(())
     }
 
@@ -78,12 +110,53 @@ impl<'a> ServeHost<'a> {
         let mut command = Command::new(std::env::current_exe()?);
         command
             .arg("--config")
-            .arg(&self.settings.folder)
+            .arg(&self.files)
             .stdin(Stdio::null());
         if let AnyClock::Shifted(clock) = self.settings.clock {
             command.arg("--clock").arg(clock.now().to_string());
         }
         Ok(command)
+    }
+
+    /// Serves by `config` from now on.
+    fn take_up(&mut self, config: &Config) -> Result<(), String> {
+        self.claim(&config.server.state_dir)
+            .map_err(|error| error.to_string())?;
+        let store = tell::open_store(self.settings, config).map_err(|error| error.to_string())?;
+        if let Err(error) = store.prune(self.settings.clock.now()) {
+            tracing::warn!("{error}");
+        }
+        self.config = Some(config.clone());
+        if let Err(error) = self.settle_leftovers() {
+            tracing::warn!("what a cut-short run left could not be settled: {error}");
+        }
+        Ok(())
+    }
+
+    /// A run that ended without a record of its own would otherwise be a silent one.
+    fn tell_unrecorded(&self, job: &Name, started: Started, status: ExitStatus) -> io::Result<()> {
+        let latest = self.store()?.latest_run(job).map_err(io::Error::other)?;
+        let a_second = SignedDuration::from_secs(1);
+        if latest.is_some_and(|run| run.started + a_second >= started.at) {
+            return Ok(());
+        }
+        self.record_not_run(&Skipped {
+            job: job.clone(),
+            planned: started.planned,
+            outcome: Outcome::Failed,
+            reason: format!(
+                "the run ended before it began ({status}); the journal of the service tells more"
+            ),
+        })
+    }
+
+    fn record_not_run(&self, skipped: &Skipped) -> io::Result<()> {
+        self.with_runner(|runner| {
+            let job = runner.config.jobs.get(&skipped.job);
+            job.map(|job| skipped_record(runner, job, skipped))
+                .into_iter()
+                .collect()
+        })
     }
 }
 
@@ -93,38 +166,33 @@ impl Host for ServeHost<'_> {
     }
 
     fn load(&mut self) -> Result<Config, String> {
-        let config = match load(&self.settings.folder) {
-            Ok(loaded) => loaded.config,
-            Err(diagnostics) => {
-                let texts: Vec<String> = diagnostics
-                    .iter()
-                    .map(|one| one.render(Colour::Plain))
-                    .collect();
-                return Err(texts.join("\n"));
-            }
-        };
-        let (store, notes) = Store::open_at(&config.server.state_dir, self.settings.clock.now())
-            .map_err(|error| error.to_string())?;
-        notes.iter().for_each(|note| tracing::warn!("{note}"));
-        if let Err(error) = store
-            .clear_alarm(BAD_FILES)
-            .and_then(|_| store.prune(self.settings.clock.now()))
-        {
-            tracing::warn!("{error}");
-        }
-        self.loaded = Some(Loaded {
-            config: config.clone(),
-            store,
+        let config = load(&self.settings.folder)
+            .map_err(|diagnostics| tell::mistakes(&diagnostics))?
+            .config;
+        self.take_up(&config)?;
+        self.files = files_in_force::keep(&config).unwrap_or_else(|error| {
+            tracing::warn!("no copy of the files in force can be kept: {error}");
+            self.settings.folder.clone()
         });
-        if let Err(error) = self.settle_leftovers() {
-            tracing::warn!("what a cut-short run left could not be settled: {error}");
+        if let Err(error) = tell::files_are_right(self.settings, &config) {
+            tracing::warn!("{error}");
         }
         Ok(config)
     }
 
+    fn load_kept(&mut self) -> Option<Config> {
+        let config = files_in_force::kept_for(&self.settings.folder)?;
+        if let Err(error) = self.take_up(&config) {
+            tracing::error!("the files kept from before cannot be used: {error}");
+            return None;
+        }
+        self.files.clone_from(&config.folder);
+        Some(config)
+    }
+
     /// The service asks for this before the files are read; it is done once they are.
     fn settle_leftovers(&mut self) -> io::Result<()> {
-        if self.loaded.is_none() || self.leftovers_are_settled {
+        if self.config.is_none() || self.leftovers_are_settled {
             return Ok(());
         }
         self.leftovers_are_settled = true;
@@ -132,90 +200,100 @@ impl Host for ServeHost<'_> {
     }
 
     fn handled(&mut self, job: &Name) -> io::Result<Option<Timestamp>> {
-        self.loaded()?.store.handled(job).map_err(io::Error::other)
+        self.store()?.handled(job).map_err(io::Error::other)
     }
 
     fn set_handled(&mut self, job: &Name, planned: Timestamp) -> io::Result<()> {
-        self.loaded()?
-            .store
+        self.store()?
             .set_handled(job, planned)
             .map_err(io::Error::other)
     }
 
     fn last_run(&mut self, job: &Name) -> io::Result<Option<LastRun>> {
-        let loaded = self.loaded()?;
-        last_run_of(&loaded.config, &loaded.store, job).map_err(io::Error::other)
+        last_run_of(self.config()?, &self.store()?, job).map_err(io::Error::other)
     }
 
     fn start_run(&mut self, job: &Name, trigger: Trigger) -> io::Result<Child> {
+        let at = self.settings.clock.now();
         let mut command = self.child()?;
         command.args(["run", job.as_str()]).stdout(Stdio::null());
         if let Trigger::Schedule { planned } | Trigger::CatchUp { planned } = trigger {
             command.arg("--planned").arg(planned.to_string());
+            self.started.insert(job.clone(), Started { at, planned });
         }
         command.spawn()
     }
 
-    fn run_ended(&mut self, job: &Name, _status: ExitStatus) -> io::Result<()> {
-        self.with_runner(|runner| settle::one(runner, job))
+    fn run_ended(&mut self, job: &Name, status: ExitStatus) -> io::Result<()> {
+        let settled = self.with_runner(|runner| settle::one(runner, job));
+        let told = match self.started.remove(job) {
+            Some(started) if !status.success() => self.tell_unrecorded(job, started, status),
+            _ => Ok(()),
+        };
+        settled.and(told)
     }
 
     fn record_skipped(&mut self, skipped: &Skipped) -> io::Result<()> {
-        self.with_runner(|runner| {
-            let job = runner.config.jobs.get(&skipped.job);
-            job.map(|job| skipped_record(runner, job, skipped))
-                .into_iter()
-                .collect()
-        })
+        self.record_not_run(skipped)
+    }
+
+    fn outbox(&self) -> Option<PathBuf> {
+        let config = self.config.as_ref()?;
+        config.mail.as_ref()?;
+        let outbox = Outbox::open(&config.server.state_dir).ok()?;
+        Some(outbox.folder().to_owned())
+    }
+
+    fn reap_delivery(&mut self) -> bool {
+        let Some((child, begun)) = &mut self.delivery else {
+            return false;
+        };
+        if matches!(child.try_wait(), Ok(None)) {
+            return false;
+        }
+        self.delivered = Some(*begun);
+        self.delivery = None;
+        true
     }
 
     /// Sending may take long, so it is done in a child process.
     fn deliver_mail_due(&mut self, now: Timestamp) -> Option<Timestamp> {
-        if let Some(child) = &mut self.delivery
-            && matches!(child.try_wait(), Ok(None))
-        {
+        self.reap_delivery();
+        if self.delivery.is_some() {
             return Some(now + DELIVERING);
         }
-        self.delivery = None;
-        let loaded = self.loaded.as_ref()?;
-        loaded.config.mail.as_ref()?;
-        let waiting = Outbox::open(&loaded.config.server.state_dir)
+        let config = self.config.as_ref()?;
+        config.mail.as_ref()?;
+        let waiting = Outbox::open(&config.server.state_dir)
             .and_then(|outbox| outbox.waiting())
             .ok()?;
         let next_try = waiting.next_try?;
         if next_try > now {
             return Some(next_try);
         }
+        // what was due when the last delivery began and still is, that one could not even try
+        if let Some(begun) = self.delivered
+            && next_try <= begun
+            && (begun..begun + DELIVERING).contains(&now)
+        {
+            return Some(begun + DELIVERING);
+        }
         match self
             .child()
             .and_then(|mut command| command.arg("deliver").spawn())
         {
-            Ok(child) => self.delivery = Some(child),
+            Ok(child) => self.delivery = Some((child, now)),
             Err(error) => tracing::warn!("mail cannot be sent: {error}"),
         }
         Some(now + DELIVERING)
     }
 
     fn bad_files(&mut self, diagnostics: &str) {
-        tracing::error!("the job files are wrong; those read before stay in force:\n{diagnostics}");
-        if let Some(loaded) = &self.loaded {
-            let words = format!(
-                "the job files are wrong, and the old ones stay in force: {}",
-                first_line(diagnostics)
-            );
-            if let Err(error) =
-                loaded
-                    .store
-                    .raise_alarm(BAD_FILES, &words, self.settings.clock.now())
-            {
-                tracing::warn!("{error}");
-            }
+        let Some(config) = &self.config else { return };
+        if let Err(error) = tell::files_are_wrong(self.settings, config, diagnostics) {
+            tracing::warn!("{error}");
         }
     }
-}
-
-fn first_line(text: &str) -> &str {
-    text.lines().next().unwrap_or("")
 }
 
 /// The newest record of a job; one without an end counts as unfinished only while its process lives.
@@ -227,14 +305,21 @@ pub fn last_run_of(
     store: &Store,
     job: &Name,
 ) -> Result<Option<LastRun>, StoreError> {
-    let run = store.latest_run(job)?;
-    Ok(run.map(|run| LastRun {
+    let Some(mut run) = store.latest_run(job)? else {
+        return Ok(None);
+    };
+    if run.outcome.is_none() && settle::was_cut_short(&config.server.state_dir, store, &run)? {
+        run.outcome = Some(Outcome::CutShort);
+    } else if run.outcome.is_none() {
+        // it may have ended while we looked
+        run = store.run(&run.id)?.unwrap_or(run);
+    }
+    Ok(Some(LastRun {
         started: run.started,
         end: match run.outcome {
             Some(outcome) if outcome.is_well() => RunEnd::Well,
             Some(outcome) => RunEnd::NotWell(outcome.words().to_owned()),
-            None if is_running(&config.server.state_dir, job) => RunEnd::Unfinished,
-            None => RunEnd::NotWell(Outcome::CutShort.words().to_owned()),
+            None => RunEnd::Unfinished,
         },
     }))
 }

@@ -7,7 +7,7 @@ use jiff::Timestamp;
 
 use super::Arguments;
 use crate::exit::Exit;
-use crate::jobs::{Colour, Config, Job, Name, load};
+use crate::jobs::{Colour, Config, Diagnostic, Job, Name, load};
 use crate::record::Store;
 use crate::report::Style;
 use crate::system::clock::{Clock, ShiftedClock, SystemClock};
@@ -69,14 +69,9 @@ impl Settings {
     /// # Errors
     /// [`Exit::Usage`], after telling.
     pub fn config(&self) -> Result<Config, Exit> {
-        let loaded = load(&self.folder).map_err(|diagnostics| {
-            for diagnostic in diagnostics {
-                eprintln!("{}", diagnostic.render(error_colour()));
-            }
-            eprintln!("`hayloft check` tells more; nothing was done");
-            Exit::Usage
-        })?;
-        Ok(loaded.config)
+        load(&self.folder)
+            .map(|loaded| loaded.config)
+            .map_err(|diagnostics| tell_wrong_files(&diagnostics))
     }
 
     /// The record, with what was found wrong with it told.
@@ -94,6 +89,15 @@ impl Settings {
             Err(error) => Err(trouble(&error)),
         }
     }
+}
+
+/// Tells everything that is wrong with the files.
+pub fn tell_wrong_files(diagnostics: &[Diagnostic]) -> Exit {
+    for diagnostic in diagnostics {
+        eprintln!("{}", diagnostic.render(error_colour()));
+    }
+    eprintln!("`hayloft check` tells more; nothing was done");
+    Exit::Usage
 }
 
 /// Tells an error that nothing can be done about here.

@@ -9,7 +9,7 @@ use lettre::message::{Mailbox, MultiPart};
 
 use crate::jobs::MailSettings;
 use crate::record::RunRecord;
-use crate::report::{run_report_html, run_report_text, subject};
+use crate::report::{Notice, run_report_html, run_report_text, subject};
 
 use super::MailError;
 
@@ -26,30 +26,69 @@ pub fn run_message(
     zone: &TimeZone,
     now: Timestamp,
 ) -> Result<Message, MailError> {
-    let from = mailbox("from", &settings.from)?;
-    let host = id_host(from.email.domain());
-    let (job, server) = (id_part(run.job.as_str()), id_part(run.server.as_str()));
-    let thread = format!("<{job}.{server}.hayloft@{host}>");
-    let id = format!("<{}.{server}.hayloft@{host}>", id_part(&run.id));
-    let mut builder = Message::builder().from(from);
-    for to in &settings.to {
-        builder = builder.to(mailbox("to", to)?);
+    let draft = Draft {
+        subject: subject(run),
+        server: run.server.as_str(),
+        thread: run.job.as_str(),
+        id: &run.id,
+        text: run_report_text(run, zone),
+        html: run_report_html(run, zone),
+    };
+    draft.message(settings, now)
+}
+
+/// The mail about an alarm or its end, dated `now`, for everybody in `settings.to`.
+pub fn notice_message(
+    notice: &Notice,
+    settings: &MailSettings,
+    now: Timestamp,
+) -> Result<Message, MailError> {
+    let draft = Draft {
+        subject: notice.subject(),
+        server: notice.server.as_str(),
+        thread: &format!("notice_{}", notice.key),
+        id: &format!("{}-{}", now.as_microsecond(), notice.key),
+        text: notice.text(),
+        html: notice.html(),
+    };
+    draft.message(settings, now)
+}
+
+/// What differs between the mails.
+struct Draft<'a> {
+    subject: String,
+    server: &'a str,
+    /// Mails about the same thing have it in common.
+    thread: &'a str,
+    id: &'a str,
+    text: String,
+    html: String,
+}
+
+impl Draft<'_> {
+    fn message(self, settings: &MailSettings, now: Timestamp) -> Result<Message, MailError> {
+        let from = mailbox("from", &settings.from)?;
+        let host = id_host(from.email.domain());
+        let (thread, server) = (id_part(self.thread), id_part(self.server));
+        let thread = format!("<{thread}.{server}.hayloft@{host}>");
+        let id = format!("<{}.{server}.hayloft@{host}>", id_part(self.id));
+        let mut builder = Message::builder().from(from);
+        for to in &settings.to {
+            builder = builder.to(mailbox("to", to)?);
+        }
+        builder
+            .subject(self.subject)
+            .date(system_time(now))
+            .message_id(Some(id))
+            .in_reply_to(thread.clone())
+            .references(thread)
+            .raw_header(HeaderValue::new(
+                HeaderName::new_from_ascii_str("Auto-Submitted"),
+                "auto-generated".to_owned(),
+            ))
+            .multipart(MultiPart::alternative_plain_html(self.text, self.html))
+            .map_err(|error| MailError::Message(error.to_string()))
     }
-    builder
-        .subject(subject(run))
-        .date(system_time(now))
-        .message_id(Some(id))
-        .in_reply_to(thread.clone())
-        .references(thread)
-        .raw_header(HeaderValue::new(
-            HeaderName::new_from_ascii_str("Auto-Submitted"),
-            "auto-generated".to_owned(),
-        ))
-        .multipart(MultiPart::alternative_plain_html(
-            run_report_text(run, zone),
-            run_report_html(run, zone),
-        ))
-        .map_err(|error| MailError::Message(error.to_string()))
 }
 
 fn mailbox(key: &'static str, text: &str) -> Result<Mailbox, MailError> {

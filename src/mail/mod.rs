@@ -17,7 +17,7 @@ mod session;
 
 pub use delivery::DeliveryReport;
 pub use error::MailError;
-pub use message::run_message;
+pub use message::{notice_message, run_message};
 pub use outbox::Outbox;
 pub use selection::is_mailed;
 pub use session::{DEFAULT_TIMEOUT, Refusal};

@@ -145,7 +145,8 @@ impl Outbox {
             .map_err(MailError::outbox("write", &self.folder.join(name)))
     }
 
-    pub(super) fn folder(&self) -> &Path {
+    /// Where mail waits.
+    pub fn folder(&self) -> &Path {
         &self.folder
     }
 

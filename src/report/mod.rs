@@ -11,6 +11,7 @@ mod decision_words;
 mod dry_run_text;
 mod generations_text;
 mod json;
+mod notice;
 mod read_me_first;
 mod restore_text;
 mod run_html;
@@ -33,6 +34,7 @@ pub use check_text::{CheckFacts, CheckedDrive, CheckedHost, CheckedJob, check_te
 pub use dry_run_text::{DryRunFacts, FirstName, PlannedStep, dry_run_text};
 pub use generations_text::{GenerationFacts, generations_text};
 pub use json::{to_json_line, to_json_pretty};
+pub use notice::Notice;
 pub use read_me_first::read_me_first;
 pub use restore_text::{RestoreFacts, restore_text};
 pub use run_html::run_report_html;

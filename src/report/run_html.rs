@@ -30,7 +30,11 @@ const CODE: &str = "font:.88em ui-monospace,'DejaVu Sans Mono',monospace;overflo
 
 /// The report of one run, as it is mailed.
 pub fn run_report_html(run: &RunRecord, zone: &TimeZone) -> String {
-    let words = RunWords::of(run, zone, Detail::Mail);
+    words_html(&RunWords::of(run, zone, Detail::Mail))
+}
+
+/// The layout alone.
+pub(super) fn words_html(words: &RunWords) -> String {
     let sections: String = words.sections.iter().map(section).collect();
     let reason = match words.reason.as_str() {
         "" => String::new(),

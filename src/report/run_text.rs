@@ -15,15 +15,16 @@ const MARK: usize = 8;
 
 /// The report of one run, as it is mailed.
 pub fn run_report_text(run: &RunRecord, zone: &TimeZone) -> String {
-    lay_out(&RunWords::of(run, zone, Detail::Mail))
+    words_text(&RunWords::of(run, zone, Detail::Mail))
 }
 
 /// One run with every command and every generation looked at.
 pub fn run_in_full_text(run: &RunRecord, zone: &TimeZone) -> String {
-    lay_out(&RunWords::of(run, zone, Detail::Full))
+    words_text(&RunWords::of(run, zone, Detail::Full))
 }
 
-fn lay_out(words: &RunWords) -> String {
+/// The layout alone.
+pub(super) fn words_text(words: &RunWords) -> String {
     let mut text = wrap(&words.verdict, "", "", COLUMNS);
     if !words.reason.is_empty() {
         text.push('\n');

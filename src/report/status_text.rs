@@ -130,7 +130,11 @@ impl Page<'_> {
             more.push(last.words.clone());
         }
         if let Some(since) = job.running_since {
-            more.push(format!("running for {}", between(since, self.now)));
+            more.push(format!(
+                "running since {}, for {}",
+                time(since, self.zone),
+                between(since, self.now)
+            ));
         }
         more.push(self.copy_and_next(job));
         let tone = verdict.map_or(Tone::Bold, Verdict::tone);

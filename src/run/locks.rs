@@ -3,6 +3,7 @@
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Read, Seek, Write};
 use std::path::Path;
+use std::time::Duration;
 
 use rustix::fs::{FlockOperation, flock};
 
@@ -99,6 +100,17 @@ fn is_held(state_dir: &Path, file: &str) -> bool {
     File::open(path).is_ok_and(|file| flock(&file, FlockOperation::NonBlockingLockShared).is_err())
 }
 
+/// Tries for a moment: whoever only looks whether it is held, holds it for that instant.
+fn lock_soon(file: &File) -> bool {
+    for _ in 0..10 {
+        if flock(file, FlockOperation::NonBlockingLockExclusive).is_ok() {
+            return true;
+        }
+        std::thread::sleep(Duration::from_millis(15));
+    }
+    false
+}
+
 fn take(state_dir: &Path, file: &str, what: &str, doing: &str) -> Result<Lock, LockError> {
     let folder = state_dir.join("locks");
     fs::create_dir_all(&folder).map_err(LockError::Io)?;
@@ -110,7 +122,7 @@ fn take(state_dir: &Path, file: &str, what: &str, doing: &str) -> Result<Lock, L
         .truncate(false)
         .open(&path);
     let mut file = open.map_err(LockError::Io)?;
-    if flock(&file, FlockOperation::NonBlockingLockExclusive).is_err() {
+    if !lock_soon(&file) {
         let mut by = String::new();
         let _ = file.read_to_string(&mut by);
         return Err(LockError::Held {

@@ -24,7 +24,7 @@ mod wording;
 pub use control::{Control, Cut, StopSignal};
 pub use executor::{Executed, Executor};
 pub use job_run::{Runner, Wanted, known_hosts, skipped_record, trigger_for};
-pub use locks::{LockError, is_running, lock_job, lock_service};
+pub use locks::{Lock, LockError, is_running, lock_job, lock_service};
 pub use overview::overview;
 pub use process::{PipelineEnd, Surroundings, run_pipeline};
 pub use progress::Progress;

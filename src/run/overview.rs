@@ -1,15 +1,20 @@
 //! What there is to know now: gathers the facts of the status.
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 
 use super::locks::{is_running, service_words};
+use super::settle;
 use crate::jobs::{Config, Drive, DrivePlace, Job};
 use crate::mail::Outbox;
-use crate::record::{Form, Generation, Outcome, State, Store};
+use crate::record::{Form, Generation, Outcome, RunRecord, State, Store};
 use crate::report::{
     DriveReadiness, DriveSpace, DriveStatus, JobStatus, LastGood, LastRun, MailFacts, StatusFacts,
+    time,
 };
 use crate::system::local_drive::{self, Purpose};
+
+/// A job may be so late before somebody has to look: jobs before it on its drive take their time.
+const OVERDUE: SignedDuration = SignedDuration::from_hours(3);
 
 /// Looks at the record, the local drives and the outbox. Other hosts are not asked.
 pub fn overview(config: &Config, store: &Store, now: Timestamp) -> StatusFacts {
@@ -25,6 +30,8 @@ pub fn overview(config: &Config, store: &Store, now: Timestamp) -> StatusFacts {
         .collect();
     let drives: Vec<DriveStatus> = config.drives.values().map(drive_status).collect();
     attention.extend(jobs.iter().filter_map(job_trouble));
+    let overdue = config.jobs.values();
+    attention.extend(overdue.filter_map(|job| overdue_words(config, store, job, now)));
     attention.extend(
         drives
             .iter()
@@ -56,7 +63,7 @@ fn job_status(config: &Config, store: &Store, job: &Job, now: Timestamp) -> JobS
         kind: job.kind.name(),
         about: job.about.clone(),
         running_since: running.map(|run| run.started),
-        last: ended_run(store, job),
+        last: ended_run(config, store, job),
         last_good: generations
             .iter()
             .find(|one| is_whole(one))
@@ -78,19 +85,31 @@ fn is_whole(generation: &Generation) -> bool {
 }
 
 /// The newest run that is over; one without an end whose process is gone was cut short.
-fn ended_run(store: &Store, job: &Job) -> Option<LastRun> {
+fn ended_run(config: &Config, store: &Store, job: &Job) -> Option<LastRun> {
     let filter = crate::record::RunFilter {
         job: Some(job.name.clone()),
         limit: Some(2),
         ..Default::default()
     };
     let runs = store.runs(&filter).unwrap_or_default();
-    let ended = runs.into_iter().find(|run| run.outcome.is_some())?;
-    Some(LastRun {
-        outcome: ended.outcome.unwrap_or(Outcome::CutShort),
-        ended: ended.ended.unwrap_or(ended.started),
-        words: ended.reason,
-        id: ended.id,
+    let is_over = |run: &RunRecord| {
+        run.outcome.is_some()
+            || settle::was_cut_short(&config.server.state_dir, store, run).unwrap_or(false)
+    };
+    let ended = runs.into_iter().find(is_over)?;
+    Some(match ended.outcome {
+        Some(outcome) => LastRun {
+            outcome,
+            ended: ended.ended.unwrap_or(ended.started),
+            words: ended.reason,
+            id: ended.id,
+        },
+        None => LastRun {
+            outcome: Outcome::CutShort,
+            ended: ended.started,
+            words: settle::CUT_SHORT.to_owned(),
+            id: ended.id,
+        },
     })
 }
 
@@ -98,6 +117,23 @@ fn job_trouble(job: &JobStatus) -> Option<String> {
     let last = job.last.as_ref()?;
     let name = &job.name;
     (!last.outcome.is_well()).then(|| format!("{name}: {}: {}", last.outcome.words(), last.words))
+}
+
+/// A planned time that passed and was neither run nor noted: nothing is there that would have done it.
+fn overdue_words(config: &Config, store: &Store, job: &Job, now: Timestamp) -> Option<String> {
+    let (line, zone) = (job.schedule.as_ref()?, &config.server.time_zone);
+    let handled = store.handled(&job.name).ok()??;
+    let planned = line.latest_in(zone, handled, now - OVERDUE)?;
+    let latest = store.latest_run(&job.name).ok()?;
+    if latest.is_some_and(|run| run.started >= planned) {
+        return None;
+    }
+    Some(format!(
+        "{}: it was due {} and has not run; the service is {}",
+        job.name,
+        time(planned, zone),
+        service_words(&config.server.state_dir)
+    ))
 }
 
 fn drive_status(drive: &Drive) -> DriveStatus {

@@ -1,17 +1,35 @@
 //! After a power cut or a kill: runs that never ended are told as cut short, and steps that were owed are run.
 
+use std::path::Path;
+
 use tracing::warn;
 
 use super::control::Control;
 use super::job_run::Runner;
-use super::locks::lock_job;
+use super::locks::{is_running, lock_job};
 use super::output::Heard;
 use super::owed::{self, Owed};
 use super::process::{Surroundings, run_pipeline};
 use crate::jobs::Name;
 use crate::plan::Act;
-use crate::record::{Outcome, RunRecord, StoreError};
+use crate::record::{Outcome, RunRecord, Store, StoreError};
 use crate::tools::Ended;
+
+/// What is known of a run that has neither an end nor a process.
+pub const CUT_SHORT: &str = "the run never ended: the process was killed or the power was cut";
+
+/// Whether a recorded run without an end has no process any more.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn was_cut_short(state_dir: &Path, store: &Store, run: &RunRecord) -> Result<bool, StoreError> {
+    if is_running(state_dir, &run.job) {
+        return Ok(false);
+    }
+    // A run lets go of its lock once its end is recorded: it may have ended since it was looked up.
+    let now = store.run(&run.id)?;
+    Ok(now.is_some_and(|run| run.outcome.is_none()))
+}
 
 /// Settles every job that nothing is running. Gives the runs that were found cut short.
 ///
@@ -75,8 +93,7 @@ fn settle_job(runner: &Runner, job: &Name, but: &str) -> Result<Vec<RunRecord>, 
     {
         run.ended = Some(runner.clock.now());
         run.outcome = Some(Outcome::CutShort);
-        "the run never ended: the process was killed or the power was cut"
-            .clone_into(&mut run.reason);
+        CUT_SHORT.clone_into(&mut run.reason);
         run.advice = vec!["the next run uses what was copied so far, and cleans up".to_owned()];
         run.notes.append(&mut notes);
         runner.store.finish_run(&run)?;

@@ -23,13 +23,26 @@ struct Standing {
     handled: Option<Timestamp>,
     pending: Option<Pending>,
     next: Option<Timestamp>,
+    /// The pending run found its job or drive in use, and is not tried again before this.
+    put_off: Option<Timestamp>,
 }
 
 /// Something to store or record after time has passed.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Note {
-    Handled { job: Name, time: Timestamp },
-    Missed { job: Name, planned: Timestamp },
+    Handled {
+        job: Name,
+        time: Timestamp,
+    },
+    Missed {
+        job: Name,
+        planned: Timestamp,
+    },
+    /// A run was put off until the next time came, which takes its place.
+    Overtaken {
+        job: Name,
+        planned: Timestamp,
+    },
 }
 
 /// The next thing to do with the queue.
@@ -111,6 +124,12 @@ impl Agenda {
                         punctuality,
                     } => {
                         standing.handled = Some(planned);
+                        if let (Some(_), Some(old)) = (standing.put_off.take(), standing.pending) {
+                            notes.push(Note::Overtaken {
+                                job: name.clone(),
+                                planned: old.planned,
+                            });
+                        }
                         standing.pending = Some(Pending {
                             planned,
                             punctuality,
@@ -164,7 +183,10 @@ impl Agenda {
                 .collect();
             match gate(&predecessors, now) {
                 Gate::Refuse { reason } => return Some(refuse(queued, reason)),
-                Gate::Open if !drives.contains(&config.jobs[name].drive) => {
+                Gate::Open
+                    if !drives.contains(&config.jobs[name].drive)
+                        && self.may_be_tried(name, now) =>
+                {
                     let pending = self.standings.get(name)?.pending?;
                     return Some(Decision::Start {
                         job: name.clone(),
@@ -212,7 +234,28 @@ impl Agenda {
     pub fn take(&mut self, job: &Name) {
         if let Some(standing) = self.standings.get_mut(job) {
             standing.pending = None;
+            standing.put_off = None;
         }
+    }
+
+    /// The run could not begin since its job or drive is in use: it is queued again, and tried at `until`.
+    /// Not so if its job is gone from the files.
+    pub fn put_off(&mut self, job: &Name, pending: Pending, until: Timestamp) {
+        if let Some(standing) = self.standings.get_mut(job) {
+            standing.pending = Some(pending);
+            standing.put_off = Some(until);
+        }
+    }
+
+    /// When the first of the runs that were put off is tried again.
+    pub fn put_off_until(&self, now: Timestamp) -> Option<Timestamp> {
+        let times = self.standings.values().filter_map(|one| one.put_off);
+        times.filter(|&time| time > now).min()
+    }
+
+    fn may_be_tried(&self, job: &Name, now: Timestamp) -> bool {
+        let put_off = self.standings.get(job).and_then(|one| one.put_off);
+        put_off.is_none_or(|until| until <= now)
     }
 
     /// The next planned time of all, and whose it is. A running job's time may have passed: it is looked

@@ -5,13 +5,23 @@ use std::process::{Child, ExitStatus};
 
 use rustix::process::{Pid, Signal, kill_process};
 
-use super::agenda::RunningJobs;
+use super::agenda::{Pending, RunningJobs};
 use crate::jobs::Name;
 
 #[derive(Debug)]
 struct Running {
     child: Child,
     drive: Name,
+    pending: Pending,
+}
+
+/// A run whose process has ended.
+#[derive(Debug)]
+pub(super) struct Ended {
+    pub job: Name,
+    /// What it was started for.
+    pub pending: Pending,
+    pub status: ExitStatus,
 }
 
 /// At most one child for each job.
@@ -21,8 +31,13 @@ pub(super) struct Children {
 }
 
 impl Children {
-    pub fn add(&mut self, job: Name, drive: Name, child: Child) {
-        self.running.insert(job, Running { child, drive });
+    pub fn add(&mut self, job: Name, drive: Name, pending: Pending, child: Child) {
+        let run = Running {
+            child,
+            drive,
+            pending,
+        };
+        self.running.insert(job, run);
     }
 
     pub fn is_empty(&self) -> bool {
@@ -37,11 +52,15 @@ impl Children {
     }
 
     /// Takes out the runs whose process has ended.
-    pub fn reap(&mut self) -> Vec<(Name, ExitStatus)> {
+    pub fn reap(&mut self) -> Vec<Ended> {
         let mut ended = Vec::new();
         self.running.retain(|name, run| match run.child.try_wait() {
             Ok(Some(status)) => {
-                ended.push((name.clone(), status));
+                ended.push(Ended {
+                    job: name.clone(),
+                    pending: run.pending,
+                    status,
+                });
                 false
             }
             Ok(None) => true,

@@ -1,7 +1,7 @@
 //! What the service asks of the rest of hayloft: configuration, records, runs and mail.
 
 use std::io;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::{Child, ExitStatus};
 
 use jiff::Timestamp;
@@ -30,6 +30,9 @@ pub trait Host {
     /// Reads the files. The error is the full text of all diagnostics.
     fn load(&mut self) -> Result<Config, String>;
 
+    /// The files that were in force before, when those of now are wrong at the start.
+    fn load_kept(&mut self) -> Option<Config>;
+
     /// Settles what a power cut left: unfinished runs are recorded as cut short, services that a `[[pre]]`
     /// step had stopped are started again. Called once, before anything runs.
     fn settle_leftovers(&mut self) -> io::Result<()>;
@@ -53,6 +56,12 @@ pub trait Host {
 
     /// Tries to send kept mail whose time has come; gives the next time to try, if mail is still kept.
     fn deliver_mail_due(&mut self, now: Timestamp) -> Option<Timestamp>;
+
+    /// The folder in which mail is kept, to be watched; absent when nothing is mailed.
+    fn outbox(&self) -> Option<PathBuf>;
+
+    /// A child process has ended; tells whether it is one that delivered mail.
+    fn reap_delivery(&mut self) -> bool;
 
     /// Job files are wrong and the old ones stay in force: an alarm. Called once for each distinct text.
     fn bad_files(&mut self, diagnostics: &str);

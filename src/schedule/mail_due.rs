@@ -11,10 +11,14 @@ pub enum MailDue {
 }
 
 impl MailDue {
-    /// What a try left: its wish for the next, but not before `earliest`, for a time that has come already
-    /// would have us try again and again.
-    pub fn after_try(wish: Option<Timestamp>, earliest: Timestamp) -> Self {
-        wish.map_or(Self::NoneKept, |time| Self::At(time.max(earliest)))
+    /// What a try at `now` left: its wish for the next. One that has come already would have us try again
+    /// and again, and is put off to `later`.
+    pub fn after_try(wish: Option<Timestamp>, now: Timestamp, later: Timestamp) -> Self {
+        match wish {
+            None => Self::NoneKept,
+            Some(time) if time > now => Self::At(time),
+            Some(_) => Self::At(later),
+        }
     }
 
     pub fn is_due(self, now: Timestamp) -> bool {
@@ -41,9 +45,10 @@ mod tests {
     fn a_wish_in_the_past_is_put_off() {
         let [now, soon, later] =
             [0, 60, 3600].map(|second| Timestamp::from_second(second).unwrap());
-        assert_eq!(MailDue::after_try(Some(now), soon), MailDue::At(soon));
-        assert_eq!(MailDue::after_try(Some(later), soon), MailDue::At(later));
-        assert_eq!(MailDue::after_try(None, soon), MailDue::NoneKept);
+        let after = |wish| MailDue::after_try(wish, now, later);
+        assert_eq!(after(Some(now)), MailDue::At(later));
+        assert_eq!(after(Some(soon)), MailDue::At(soon));
+        assert_eq!(after(None), MailDue::NoneKept);
         assert!(MailDue::At(soon).is_due(soon) && !MailDue::At(soon).is_due(now));
     }
 }

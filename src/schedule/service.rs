@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 use jiff::{SignedDuration, Timestamp};
 
 use super::agenda::{Agenda, Decision, Note, Pending};
-use super::children::Children;
+use super::children::{Children, Ended};
 use super::host::{Host, Skipped};
 use super::mail_due::MailDue;
 use super::service_manager::ServiceManager;
@@ -15,15 +15,20 @@ use super::status::status_line;
 use super::wait::{Event, Waiter};
 use super::watch::ConfigWatch;
 use super::{LastRun, Punctuality};
+use crate::exit::Exit;
 use crate::jobs::{Config, Name};
 use crate::record::{Outcome, Trigger};
 use crate::system::clock::Clock;
+use crate::system::memory;
 
 /// Changed files are read when nothing has changed for this long: an editor saves in several steps.
 const SETTLE: Duration = Duration::from_secs(1);
 
 /// How soon to look again at what gives no sign when it ends: a run by hand, mail that cannot wait.
 const LOOK_AGAIN: SignedDuration = SignedDuration::from_mins(1);
+
+/// How soon to load again while there are no files to serve by.
+const WITHOUT_FILES: Duration = Duration::from_secs(60);
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Phase {
@@ -47,6 +52,8 @@ pub struct Service<H, C> {
     reload_at: Option<Instant>,
     /// The diagnostics of which the alarm was raised.
     bad_files: Option<String>,
+    /// More was done since the last rest than to look at the time.
+    worked: bool,
 }
 
 impl<H: Host, C: Clock> Service<H, C> {
@@ -70,6 +77,7 @@ impl<H: Host, C: Clock> Service<H, C> {
             mail: MailDue::Now,
             reload_at: None,
             bad_files: None,
+            worked: false,
         })
     }
 
@@ -91,6 +99,9 @@ impl<H: Host, C: Clock> Service<H, C> {
                 Phase::Stopping if self.children.is_empty() => return Ok(self.host),
                 Phase::Stopping => None,
             };
+            if std::mem::take(&mut self.worked) {
+                memory::release_code();
+            }
             let deadline = [self.manager.beat(Instant::now()), self.reload_at];
             let system = until.map(|time| self.clock.to_system(time));
             for event in self
@@ -119,16 +130,42 @@ impl<H: Host, C: Clock> Service<H, C> {
                 tracing::info!("the clock was set");
                 self.mail = MailDue::Now;
             }
-            Event::Reload | Event::FilesChanged | Event::ChildEnded => {}
+            Event::ChildEnded => {
+                if self.host.reap_delivery() {
+                    self.mail = MailDue::Now;
+                }
+            }
+            Event::MailKept => self.mail = MailDue::Now,
+            Event::Reload | Event::FilesChanged => {}
         }
     }
 
     fn reap(&mut self) {
-        for (job, status) in self.children.reap() {
+        for Ended {
+            job,
+            pending,
+            status,
+        } in self.children.reap()
+        {
+            self.worked = true;
+            if status.code() == Some(Exit::Busy as i32) {
+                self.put_off(&job, pending);
+                continue;
+            }
             tracing::info!("`{job}` ended: {status}");
             log("record the end of a run", self.host.run_ended(&job, status));
             self.mail = MailDue::Now;
         }
+    }
+
+    /// The run found its job or drive in use by a run that the service did not start, and did nothing.
+    fn put_off(&mut self, job: &Name, pending: Pending) {
+        tracing::info!("`{job}` waits: it or its drive is in use by another run");
+        self.agenda
+            .put_off(job, pending, self.clock.now() + LOOK_AGAIN);
+        // so that it is due again should the service end before the run is made up for
+        let before = pending.planned - SignedDuration::from_secs(1);
+        log("store a handled time", self.host.set_handled(job, before));
     }
 
     /// Does everything that is due; gives the next time to look.
@@ -155,9 +192,12 @@ impl<H: Host, C: Clock> Service<H, C> {
     fn look_again(&mut self, config: &Config, now: Timestamp) -> Option<Timestamp> {
         let host = &mut self.host;
         let running = self.children.jobs();
-        self.agenda
+        let behind = self
+            .agenda
             .waits_behind_run_by_hand(config, &running, |job| last_run(host, job))
-            .then(|| now + LOOK_AGAIN)
+            .then(|| now + LOOK_AGAIN);
+        let put_off = self.agenda.put_off_until(now);
+        [behind, put_off].into_iter().flatten().min()
     }
 
     fn work_through_queue(&mut self, config: &Config, now: Timestamp) {
@@ -196,7 +236,7 @@ impl<H: Host, C: Clock> Service<H, C> {
             Ok(child) => {
                 tracing::info!("`{job}` started, planned for {planned}");
                 let drive = config.jobs[job].drive.clone();
-                self.children.add(job.clone(), drive, child);
+                self.children.add(job.clone(), drive, pending, child);
                 log("store a handled time", self.host.set_handled(job, planned));
             }
             Err(error) => {
@@ -230,6 +270,11 @@ impl<H: Host, C: Clock> Service<H, C> {
                         run of it was going on, and `catch_up` is false";
                     self.skip(job, planned, Outcome::Missed, reason.to_owned());
                 }
+                Note::Overtaken { job, planned } => {
+                    let reason =
+                        "the job or its drive was in use by another run until its next time came";
+                    self.skip(job, planned, Outcome::Busy, reason.to_owned());
+                }
             }
         }
     }
@@ -243,31 +288,50 @@ impl<H: Host, C: Clock> Service<H, C> {
     }
 
     fn load(&mut self) {
+        self.worked = true;
         match self.host.load() {
             Ok(config) => {
-                let now = self.clock.now();
-                let host = &mut self.host;
-                let notes = self
-                    .agenda
-                    .reload(self.config.as_ref(), &config, now, |job| stored(host, job));
-                self.note(notes);
-                tracing::info!("{} jobs loaded", config.jobs.len());
-                self.config = Some(config);
+                self.take_up(config);
                 self.bad_files = None;
             }
             Err(diagnostics) if self.bad_files.as_ref() != Some(&diagnostics) => {
-                tracing::warn!("job files are wrong, the old ones stay in force:\n{diagnostics}");
+                tracing::error!(
+                    "the job files cannot be used, and those read before stay in force:\n{diagnostics}"
+                );
+                if self.config.is_none()
+                    && let Some(kept) = self.host.load_kept()
+                {
+                    self.take_up(kept);
+                }
                 self.host.bad_files(&diagnostics);
                 self.bad_files = Some(diagnostics);
                 self.mail = MailDue::Now;
             }
             Err(_) => {}
         }
+        // without any files, it may be more than an edit that is missing: a disk not yet there, or full
+        if self.config.is_none() {
+            self.reload_at = Some(Instant::now() + WITHOUT_FILES);
+        }
+    }
+
+    fn take_up(&mut self, config: Config) {
+        let now = self.clock.now();
+        let host = &mut self.host;
+        let notes = self
+            .agenda
+            .reload(self.config.as_ref(), &config, now, |job| stored(host, job));
+        self.note(notes);
+        if let Some(folder) = self.host.outbox() {
+            self.waiter.watch_outbox(&folder);
+        }
+        tracing::info!("{} jobs loaded", config.jobs.len());
+        self.config = Some(config);
     }
 
     fn deliver_mail(&mut self, now: Timestamp) -> Option<Timestamp> {
         if self.mail.is_due(now) {
-            self.mail = MailDue::after_try(self.host.deliver_mail_due(now), now + LOOK_AGAIN);
+            self.mail = MailDue::after_try(self.host.deliver_mail_due(now), now, now + LOOK_AGAIN);
         }
         self.mail.next_try()
     }

@@ -6,6 +6,7 @@
 
 use std::io;
 use std::os::fd::OwnedFd;
+use std::path::Path;
 use std::time::{Duration, Instant};
 
 use jiff::{SignedDuration, Timestamp};
@@ -25,6 +26,8 @@ pub enum Event {
     Reload,
     ChildEnded,
     FilesChanged,
+    /// There is mail in the outbox that was not there, or was tried.
+    MailKept,
     ClockSet,
 }
 
@@ -50,6 +53,12 @@ impl Waiter {
     pub fn renew_watch(&self) {
         if let Some(watch) = &self.watch {
             watch.renew();
+        }
+    }
+
+    pub fn watch_outbox(&self, folder: &Path) {
+        if let Some(watch) = &self.watch {
+            watch.add_outbox(folder);
         }
     }
 
@@ -101,8 +110,13 @@ impl Waiter {
         if self.signals.take_child() {
             events.push(Event::ChildEnded);
         }
-        if self.watch.as_ref().is_some_and(ConfigWatch::take_changes) {
+        let changes = self.watch.as_ref().map(ConfigWatch::take_changes);
+        let changes = changes.unwrap_or_default();
+        if changes.files {
             events.push(Event::FilesChanged);
+        }
+        if changes.mail {
+            events.push(Event::MailKept);
         }
     }
 

@@ -1,4 +1,4 @@
-//! Watches the configuration folder and its `jobs/` folder with inotify(7).
+//! Watches the configuration folder with its `jobs/` folder, and the outbox, with inotify(7).
 
 use std::mem::MaybeUninit;
 use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
@@ -43,30 +43,46 @@ impl ConfigWatch {
         }
     }
 
+    /// Watches the outbox as well: other processes put mail there that the service has to try again.
+    pub fn add_outbox(&self, folder: &Path) {
+        let flags = WatchFlags::MOVED_TO | WatchFlags::ONLYDIR;
+        if let Err(error) = inotify::add_watch(&self.inotify, folder, flags) {
+            tracing::warn!("cannot watch `{}`: {error}", folder.display());
+        }
+    }
+
     pub(super) fn descriptor(&self) -> BorrowedFd<'_> {
         self.inotify.as_fd()
     }
 
-    /// Reads all events and tells whether one of them may have changed the configuration.
-    pub(super) fn take_changes(&self) -> bool {
+    /// Reads all events and tells what they may have changed.
+    pub(super) fn take_changes(&self) -> Changes {
         let mut buffer = [MaybeUninit::uninit(); 2048];
         let mut reader = Reader::new(&self.inotify, &mut buffer);
-        let mut changed = false;
+        let mut changes = Changes::default();
         loop {
             match reader.next() {
                 Ok(event) => {
                     let name = event.file_name().map(std::ffi::CStr::to_bytes);
-                    changed |= matters(name, event.events());
+                    changes.files |= is_of_files(name, event.events());
+                    changes.mail |= name.is_some_and(|name| name.ends_with(b".json"));
                 }
                 Err(Errno::INTR) => {}
-                Err(_) => return changed,
+                Err(_) => return changes,
             }
         }
     }
 }
 
+/// What may have changed.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub(super) struct Changes {
+    pub files: bool,
+    pub mail: bool,
+}
+
 /// Editors write other files beside the one they save; those are none of our business.
-fn matters(name: Option<&[u8]>, events: ReadFlags) -> bool {
+fn is_of_files(name: Option<&[u8]>, events: ReadFlags) -> bool {
     match name {
         Some(name) => name.ends_with(b".toml") || name == b"jobs",
         None => !events.contains(ReadFlags::IGNORED),

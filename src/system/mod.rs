@@ -7,6 +7,7 @@ pub mod clock;
 mod gather;
 pub mod job_folder;
 pub mod local_drive;
+pub mod memory;
 pub mod mounts;
 pub mod programs;
 pub mod remote_drive;

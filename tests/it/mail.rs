@@ -4,9 +4,9 @@ use std::io::Write;
 use std::process::{Command, Stdio};
 
 use hayloft::jobs::{MailSettings, Name, SmtpSecurity};
-use hayloft::mail::run_message;
+use hayloft::mail::{notice_message, run_message};
 use hayloft::record::{Outcome, RunRecord};
-use hayloft::report::subject;
+use hayloft::report::{Mood, Notice, subject};
 use serde::Deserialize;
 
 use crate::studio_run::{at, lisbon, settings, studio_run};
@@ -307,4 +307,38 @@ fn the_text_part_arrives_word_for_word() {
     assert_eq!(read[0].text.trim_end(), text.trim_end());
     let html = hayloft::report::run_report_html(&studio_run(), &lisbon());
     assert_eq!(read[0].html.trim_end(), html.trim_end());
+}
+
+#[test]
+fn a_notice_about_hostile_files_is_read_without_defects() {
+    if python_is_missing() {
+        return;
+    }
+    let settings = settings(SmtpSecurity::Plain, 25);
+    let found =
+        "unknown key `\u{202e}clé\x1b[2J`\r\nBcc: someone@elsewhere.example =?utf-8?q?boo?=";
+    let notice = Notice {
+        server: Name::parse("kiln").unwrap(),
+        key: "job-files".to_owned(),
+        matter: format!("the job files are WRONG {found}"),
+        mood: Mood::Bad,
+        reason: found.repeat(40),
+        advice: vec![found.to_owned()],
+        found: vec![found.repeat(40), String::new(), ".".to_owned()],
+    };
+    let now = at("2026-11-25T02:34:10Z");
+    let mail = notice_message(&notice, &settings, now).unwrap().formatted();
+    assert_lines_are_within_limits(&mail);
+    let read = read_with_python(&[mail]);
+    assert_eq!(read[0].defects, Vec::<String>::new());
+    assert_eq!(read[0].subject, notice.subject());
+    assert_eq!(read[0].auto, "auto-generated");
+    assert!(!read[0].headers.contains(&"Bcc".to_owned()));
+    assert_eq!(read[0].text.trim_end(), notice.text().trim_end());
+    assert_eq!(read[0].html.trim_end(), notice.html().trim_end());
+    let thread = "<notice_job-files.kiln.hayloft@studio.example>";
+    assert_eq!(
+        (&*read[0].references, &*read[0].in_reply_to),
+        (thread, thread)
+    );
 }

@@ -146,6 +146,18 @@ impl Host for ScriptedHost {
         self.script().config.clone()
     }
 
+    fn load_kept(&mut self) -> Option<Config> {
+        None
+    }
+
+    fn outbox(&self) -> Option<PathBuf> {
+        None
+    }
+
+    fn reap_delivery(&mut self) -> bool {
+        false
+    }
+
     fn settle_leftovers(&mut self) -> io::Result<()> {
         self.write("settle".to_owned());
         Ok(())

@@ -272,3 +272,52 @@ fn a_run_by_hand_holds_the_queue_and_is_asked_after_again() {
     assert!(agenda.waits_behind_run_by_hand(&config, &none, &by_hand));
     assert!(!agenda.waits_behind_run_by_hand(&config, &none, ended(RunEnd::Well)));
 }
+
+/// An agenda of one job whose run was put off to a minute after its time.
+fn put_off() -> (Config, Agenda) {
+    let config = config(vec![job("orders", "30 2 * * *", "shelf", &[])]);
+    let mut agenda = agenda(&config, EVENING, DUE);
+    let start = agenda.decide(&config, &RunningJobs::new(), at(DUE), |_| None);
+    let Some(Decision::Start { job, pending }) = start else {
+        panic!("{start:?}");
+    };
+    agenda.take(&job);
+    agenda.put_off(&job, pending, at("2026-11-25T02:31:00Z"));
+    (config, agenda)
+}
+
+#[test]
+fn a_run_that_was_put_off_is_tried_again_at_its_time_and_not_before() {
+    let (config, mut agenda) = put_off();
+    let mut try_at = |now: &str| {
+        assert_eq!(agenda.look(&config, &RunningJobs::new(), at(now)), []);
+        let next = agenda.put_off_until(at(now));
+        let done = work(&mut agenda, &config, &mut RunningJobs::new(), now, |_| None);
+        (done, next)
+    };
+    let until = Some(at("2026-11-25T02:31:00Z"));
+    assert_eq!(try_at("2026-11-25T02:30:59Z"), (Vec::new(), until));
+    let started = vec!["start orders".to_owned()];
+    assert_eq!(try_at("2026-11-25T02:31:00Z"), (started, None));
+    assert_eq!(try_at("2026-11-25T02:32:00Z"), (Vec::new(), None));
+}
+
+#[test]
+fn a_run_that_is_put_off_until_its_next_time_is_told() {
+    let (config, mut agenda) = put_off();
+    let next_night = "2026-11-26T02:30:00Z";
+    let notes = agenda.look(&config, &RunningJobs::new(), at(next_night));
+    let overtaken = Note::Overtaken {
+        job: name("orders"),
+        planned: at(DUE),
+    };
+    assert_eq!(notes, [overtaken]);
+    let done = work(
+        &mut agenda,
+        &config,
+        &mut RunningJobs::new(),
+        next_night,
+        |_| None,
+    );
+    assert_eq!(done, ["start orders"]);
+}
