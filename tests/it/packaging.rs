@@ -223,25 +223,38 @@ fn installs_and_is_purged(package: &Path, root: &Path) {
         fs::create_dir_all(root.join(folder)).unwrap();
     }
     fs::write(root.join("var/lib/dpkg/status"), "").unwrap();
-    fs::write(root.join("var/lib/hayloft/record.sqlite"), "").unwrap();
-    dpkg(root, &["--install", package.to_str().unwrap()]);
-    assert!(root.join("usr/bin/hayloft").is_file());
+    let install = ["--install", package.to_str().unwrap()];
+    let record = root.join("var/lib/hayloft/record.sqlite");
     let wanted = root.join("etc/systemd/system/multi-user.target.wants/hayloft.service");
-    assert!(!wanted.exists(), "enabled without job files");
+
+    dpkg(root, &install);
+    assert!(root.join("usr/bin/hayloft").is_file());
+    assert!(!wanted.is_symlink(), "enabled without job files");
+    dpkg(root, &["--purge", "hayloft"]);
+    assert!(!root.join("etc/hayloft").exists() && !root.join("var/lib/hayloft").exists());
+
+    for folder in ["etc/hayloft", "var/lib/hayloft"] {
+        fs::create_dir_all(root.join(folder)).unwrap();
+    }
     fs::write(root.join("etc/hayloft/server.toml"), "").unwrap();
-    dpkg(root, &["--remove", "hayloft"]);
-    assert!(!root.join("usr/bin/hayloft").exists());
-    assert!(
-        root.join("var/lib/hayloft/record.sqlite").exists(),
-        "removal keeps records"
-    );
-    dpkg(root, &["--install", package.to_str().unwrap()]);
+    fs::write(&record, "").unwrap();
+    dpkg(root, &install);
     assert!(
         wanted.is_symlink(),
         "there are job files, so the service is enabled"
     );
+    dpkg(root, &["--remove", "hayloft"]);
+    assert!(
+        !root.join("usr/bin/hayloft").exists() && record.exists(),
+        "removal keeps records"
+    );
+    dpkg(root, &install);
+    assert!(wanted.is_symlink(), "enabled as before");
     dpkg(root, &["--purge", "hayloft"]);
-    assert!(!root.join("var/lib/hayloft").exists() && !wanted.is_symlink());
+    assert!(
+        !record.exists() && !wanted.is_symlink(),
+        "purging takes records"
+    );
     assert!(
         root.join("mnt/shelf/hayloft/kiln").exists()
             && root.join("etc/hayloft/server.toml").exists()
