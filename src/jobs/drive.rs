@@ -86,11 +86,25 @@ fn read_local(table: &mut Table<'_>) -> Option<DrivePlace> {
 
 fn read_ssh(table: &mut Table<'_>) -> Option<DrivePlace> {
     let host = SshHost::read(table);
-    let path = table.required("path", ABSOLUTE, absolute_path);
+    let path = table.required("path", ABSOLUTE, far_path);
     Some(DrivePlace::Ssh {
         host: host?,
         path: path?,
     })
+}
+
+/// rsync on the other host takes wildcards in its target for a pattern, and would write to whatever
+/// folder matches it.
+fn far_path(text: &str) -> Result<PathBuf, Mistake> {
+    match text.find(['*', '?', '[']) {
+        Some(at) => Err(Mistake::new(format!(
+            "`{text}` holds `{}`, which rsync would read as a wildcard on the other host",
+            &text[at..=at]
+        ))
+        .allowed("a path without `*`, `?` and `[`")
+        .at(at..at + 1)),
+        None => absolute_path(text),
+    }
 }
 
 fn misplaced(key: &str, over_ssh: bool) -> Option<Mistake> {

@@ -132,8 +132,11 @@ fn operands(what: What) -> Vec<OsString> {
                 operand.push(line.rsync_host());
             }
             operand.push(":");
+            // the other host takes its operands for patterns (rsync(1), `--secluded-args`)
+            operand.push(literal(path));
+        } else {
+            operand.push(path);
         }
-        operand.push(path);
         operands.push(operand);
     }
     operands
@@ -220,7 +223,10 @@ fn tree_operands(landing: &Landing, entry: &str, paths: &[impl AsRef<Path>]) -> 
         } else {
             OsStr::new("/")
         });
-        operand.push(path);
+        match landing.ssh() {
+            Some(_) => operand.push(literal(path)),
+            None => operand.push(path),
+        }
         operands.push(operand);
     }
     operands

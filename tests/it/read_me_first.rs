@@ -168,7 +168,7 @@ fn the_text_brings_every_job_back_from_an_ssh_drive_of_either_account() {
         };
         let _folder = RestoreFolder::new();
         server.pin(&world);
-        let far = world.path("it's far \"away\" *");
+        let far = world.path("it's far \"away\" $HOME");
         server.write_drive(&world, user, &far);
         make_copies(&world, "barn");
         let text = fs::read_to_string(far.join("hayloft/READ-ME-FIRST.txt")).unwrap();

@@ -7,8 +7,8 @@ use crate::kinds_trees::{Allowing, assert_same, edit_tricky, make_tricky, refere
 use crate::ssh_server::{HAY, Server};
 use crate::world::{World, ok};
 
-/// A folder name that every shell and rsync itself would split, expand or misread.
-const ODD: &str = "it's \"hay\" $HOME *;[x] \\n";
+/// A folder name that every shell would split, expand or misread.
+const ODD: &str = "it's \"hay\" $HOME `x`;& \\n ~";
 
 fn job(kind: &str) -> String {
     format!("kind = \"{kind}\"\nsource = [\"{{dir}}/source\"]\ndrive = \"barn\"\n")
@@ -107,6 +107,29 @@ fn a_closed_archive_comes_back_exactly_from_either_account() {
         run_at(&world, 0, "offsite");
         let back = restored(&world, "offsite", &[], "back");
         assert_same(&world.source(), &back, Allowing::NoSockets);
+    }
+}
+
+#[test]
+fn a_name_with_wildcards_brings_back_that_file_and_no_other() {
+    let Some((world, _server)) = world_with_drive(HAY) else {
+        return;
+    };
+    for name in ["[ab]x", "ax", "star*", "starling"] {
+        world.write_source(&format!("wild/{name}"), name);
+    }
+    for kind in ["history", "mirror", "archive"] {
+        world.job("offsite", &job(kind));
+        run_at(&world, 0, "offsite");
+        for name in ["[ab]x", "star*"] {
+            let path = world.source().join("wild").join(name);
+            let to = format!("{kind}-{name}");
+            let back = restored(&world, "offsite", &[path.to_str().unwrap()], &to).join("wild");
+            assert!(back.join(name).exists(), "{kind} {name}");
+            assert_eq!(std::fs::read_dir(back).unwrap().count(), 1, "{kind} {name}");
+        }
+        std::fs::remove_dir_all(far_copies(&world)).unwrap();
+        std::fs::remove_dir_all(world.state().join("runs")).ok();
     }
 }
 

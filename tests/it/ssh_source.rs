@@ -62,7 +62,13 @@ fn paths_that_a_shell_would_misread_are_read_on_the_other_host() {
         "back\\slash",
         "-dash",
         "semi;colon & more",
+        "[ab]x",
+        "star*",
     ];
+    // what a pattern would match instead
+    for name in ["ax", "starling"] {
+        world.write_source(&format!("{name}/order"), name);
+    }
     for name in odd {
         world.write_source(&format!("{name}/order"), name);
     }
@@ -78,10 +84,18 @@ fn paths_that_a_shell_would_misread_are_read_on_the_other_host() {
         world.run(&["run", kind], 0);
         let back = world.path(kind);
         world.run(&["restore", kind, "--to", back.to_str().unwrap()], 0);
-        assert_same(
-            &world.source(),
-            &within(&back, &world.source()),
-            Allowing::Nothing,
+        let back = within(&back, &world.source());
+        for name in odd {
+            assert_same(
+                &world.source().join(name),
+                &back.join(name),
+                Allowing::Nothing,
+            );
+        }
+        assert_eq!(
+            std::fs::read_dir(&back).unwrap().count(),
+            odd.len(),
+            "{kind}"
         );
     }
 }

@@ -18,6 +18,7 @@ const BELOW: &[Wrong<'_>] = &[
     ("[drives.barn]\npath = \"/mnt/barn\"\nuuid = \"ab12-cd34\"", "6:9", "`shelf` and `barn` are the same drive", "lost together", ""),
     ("[drives.barn]\nssh = \"hay@barn\"", "6:9", "has no `path`", "absolute path", ""),
     ("[drives.barn]\nssh = \"hay@barn\"\npath = \"/srv/hay\"\nuuid = \"AB12-CD35\"", "9:1", "has no `uuid`", "pinned", ""),
+    ("[drives.barn]\nssh = \"hay@barn\"\npath = \"/srv/[hay]\"", "8:14", "a wildcard on the other host", "without `*`", ""),
     ("[drives.barn]\nssh = \"barn\"\npath = \"/srv/hay\"", "7:7", "has no `user@`", "ines@laptop.example", ""),
     ("[drives.barn]\nssh = \"hay@barn:/srv\"\npath = \"/srv/hay\"", "7:12", "more than a host", "`path`", ""),
     ("[drives.barn]\nssh = \"hay@barn\"\npath = \"/srv/hay\"\nport = \"22\"", "9:8", "takes a whole number", "1 to 65535", "22"),
