@@ -1,5 +1,6 @@
 //! What a plan is made from, besides the job: gathered by `system`, read by nobody but pure code.
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use jiff::Timestamp;
@@ -24,10 +25,21 @@ pub struct Facts {
     pub hidden: Vec<HiddenPath>,
     /// Programs that the plan may need and that are not on PATH.
     pub missing_programs: Vec<String>,
+    /// The accounts that pre and post steps run as, by name. One that does not exist is not in it.
+    pub accounts: BTreeMap<String, Account>,
     /// The pinned ssh host keys.
     pub known_hosts: PathBuf,
     /// hayloft's own program file, for the steps that it does as a filter.
     pub own_program: PathBuf,
+}
+
+/// What login(1) would take from an account's line in passwd(5).
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Account {
+    /// The number of its own group, which need not have its name.
+    pub group: u32,
+    pub home: PathBuf,
+    pub shell: PathBuf,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -15,6 +15,7 @@ pub fn make_plan(job: &Job, drive: &Drive, facts: &Facts, allowance: Allowance) 
         server: &facts.server,
         landing: &facts.landing,
         generation,
+        accounts: &facts.accounts,
     };
     let mut plan = Plan {
         job: job.name.clone(),
@@ -114,6 +115,18 @@ fn stops(job: &Job, drive: &Drive, facts: &Facts) -> Vec<Stop> {
         stops.push(Stop::new(Outcome::Failed, reason).advise(format!(
             "install it: apt install {}",
             facts.missing_programs.join(" ")
+        )));
+    }
+    let users = job
+        .pre
+        .iter()
+        .chain(&job.post)
+        .filter_map(|step| step.user.as_ref());
+    for user in users.filter(|user| !facts.accounts.contains_key(*user)) {
+        let reason = format!("a step is to run as `{user}`, but this server has no such account");
+        stops.push(Stop::new(Outcome::Failed, reason).advise(format!(
+            "correct `user` in the file of job `{}`, or make the account; no step was run",
+            job.name
         )));
     }
     if let SourceState::Missing(stop) = &facts.source {

@@ -16,7 +16,7 @@ mod stop;
 
 pub use argv::{Argv, quote};
 pub use check_changes::check_changes;
-pub use facts::{DriveState, Facts, HiddenPath, SourceState, Space};
+pub use facts::{Account, DriveState, Facts, HiddenPath, SourceState, Space};
 pub use landing::{Base, Landing};
 pub use make::make_plan;
 pub use own_steps::{StepEnvironment, post_steps};

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::time::Duration;
 
-use super::{Act, Argv, Landing, Part, Pipeline, Step};
+use super::{Account, Act, Argv, Landing, Part, Pipeline, Step};
 use crate::jobs::{Job, Name, On, StepSpec};
 use crate::record::GenerationName;
 use crate::tools::setpriv;
@@ -15,12 +15,15 @@ pub const STEP_TIMEOUT: Duration = Duration::from_secs(30 * 60);
 ///
 /// `HAYLOFT_SERVER`, `HAYLOFT_JOB`, `HAYLOFT_KIND`, `HAYLOFT_DRIVE` are the words of the job files;
 /// `HAYLOFT_LANDING` is the job's folder on the drive; `HAYLOFT_GENERATION` names what is being
-/// made; `HAYLOFT_PART` is `pre` or `post`. A post step also finds `HAYLOFT_OUTCOME`, set when it starts.
+/// made; `HAYLOFT_PART` is `pre` or `post`. With `user`, `HOME`, `SHELL`, `USER` and `LOGNAME` are that
+/// account's. What `env` says goes before all of these. A post step also finds `HAYLOFT_OUTCOME`, set when it starts.
 #[derive(Debug, Clone, Copy)]
 pub struct StepEnvironment<'a> {
     pub server: &'a Name,
     pub landing: &'a Landing,
     pub generation: GenerationName,
+    /// Those that steps run as.
+    pub accounts: &'a BTreeMap<String, Account>,
 }
 
 impl StepEnvironment<'_> {
@@ -57,11 +60,24 @@ pub fn post_steps(job: &Job, environment: StepEnvironment) -> Vec<Step> {
 
 fn own_step(job: &Job, spec: &StepSpec, part: Part, environment: StepEnvironment) -> Step {
     let mut argv = Argv::new(&spec.run[0]).args(&spec.run[1..]);
+    let account = spec
+        .user
+        .as_ref()
+        .and_then(|user| environment.accounts.get(user));
+    if let (Some(user), Some(account)) = (&spec.user, account) {
+        argv = argv
+            .env("HOME", &account.home)
+            .env("SHELL", &account.shell)
+            .env("USER", user)
+            .env("LOGNAME", user);
+    }
     for (name, value) in environment.variables(job, part).iter().chain(&spec.env) {
         argv = argv.env(name, value);
     }
     if let Some(user) = &spec.user {
-        argv = setpriv::as_user(user, argv);
+        // an account that does not exist stops the plan; setpriv would refuse it too
+        let group = account.map_or(user.clone(), |account| account.group.to_string());
+        argv = setpriv::as_user(user, &group, argv);
     }
     Step {
         words: format!(

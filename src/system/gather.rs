@@ -7,7 +7,7 @@ use jiff::Timestamp;
 use super::job_folder::{self, Listing};
 use super::local_drive::{self, HeldDrive, Purpose};
 use super::mounts::Mounts;
-use super::{programs, remote_drive, source};
+use super::{accounts, programs, remote_drive, source};
 use crate::jobs::{Drive, DrivePlace, Job, Kind, Name, Source};
 use crate::plan::{DriveState, Facts, Landing, SourceState, Space, Stop};
 use crate::record::{Generation, Outcome};
@@ -75,6 +75,7 @@ fn gather_for(
         generations,
         leftovers,
         hidden: source::hidden(asked.job, &landing, &mounts),
+        accounts: accounts::of_steps(asked.job),
         missing_programs: missing_programs(asked.job, asked.drive),
         known_hosts: asked.known_hosts.to_owned(),
         own_program: std::env::current_exe().unwrap_or_else(|_| "hayloft".into()),

@@ -1,5 +1,6 @@
 //! The only readers of the outside: clock, mounts, disks, programs, the drive. They fill `plan::Facts`.
 
+mod accounts;
 mod ask;
 pub mod block_device;
 pub mod clock;
