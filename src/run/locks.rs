@@ -3,6 +3,7 @@
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Read, Seek, Write};
 use std::path::Path;
+use std::time::{Duration, Instant};
 
 use rustix::fs::{FlockOperation, flock};
 
@@ -94,6 +95,21 @@ fn is_held(state_dir: &Path, file: &str) -> bool {
     File::open(path).is_ok_and(|file| flock(&file, FlockOperation::NonBlockingLockShared).is_err())
 }
 
+/// Somebody who only looks (see [`is_held`]) has the lock for an instant, which is no reason to give up.
+fn flock_soon(file: &File) -> bool {
+    let begun = Instant::now();
+    while flock(file, FlockOperation::NonBlockingLockExclusive).is_err() {
+        if begun.elapsed() > LOOK {
+            return false;
+        }
+        std::thread::sleep(LOOK / 60);
+    }
+    true
+}
+
+/// Far longer than a look takes.
+const LOOK: Duration = Duration::from_millis(300);
+
 fn take(state_dir: &Path, file: &str, what: &str, run: &str) -> Result<Lock, LockError> {
     let folder = state_dir.join("locks");
     fs::create_dir_all(&folder).map_err(LockError::Io)?;
@@ -105,7 +121,7 @@ fn take(state_dir: &Path, file: &str, what: &str, run: &str) -> Result<Lock, Loc
         .truncate(false)
         .open(&path);
     let mut file = open.map_err(LockError::Io)?;
-    if flock(&file, FlockOperation::NonBlockingLockExclusive).is_err() {
+    if !flock_soon(&file) {
         let mut by = String::new();
         let _ = file.read_to_string(&mut by);
         return Err(LockError::Held {
