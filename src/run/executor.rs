@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 use tracing::{error, info, warn};
 
 use super::catalogue_keeper::CatalogueKeeper;
-use super::control::{Control, Cut, StopSignal};
+use super::control::{Control, Cut, Limit, LimitOf, StopSignal};
 use super::drive_hands::DriveHands;
 use super::listener::Listener;
 use super::output::Heard;
@@ -19,10 +19,10 @@ use super::progress::Progress;
 use super::watch::{Watch, full};
 use crate::jobs::On;
 use crate::plan::{
-    Act, CatalogueAct, Landing, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step, Stop,
+    Act, CatalogueAct, Check, Landing, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step, Stop,
     check_changes,
 };
-use crate::record::{Changes, Outcome, StepRecord};
+use crate::record::{Changes, Form, Outcome, StepRecord};
 use crate::system::local_drive::{HeldDrive, Purpose};
 use crate::system::remote_drive::{self, connection_stop, probe};
 use crate::tools::rsync_output::{Item, Tally, What};
@@ -52,7 +52,7 @@ pub struct Executor<'a> {
     pub keeper: Option<CatalogueKeeper<'a>>,
     pub done: Executed,
     /// Set by the first step; the plan's timeout counts from there.
-    deadline: Option<(Instant, Duration)>,
+    deadline: Option<(Instant, Limit)>,
 }
 
 impl<'a> Executor<'a> {
@@ -70,7 +70,13 @@ impl<'a> Executor<'a> {
             reserve: 0,
             keeper: None,
             done: Executed::default(),
-            deadline: plan.timeout.map(|limit| (Instant::now() + limit, limit)),
+            deadline: plan.timeout.map(|time| {
+                let limit = Limit {
+                    time,
+                    of: LimitOf::Run,
+                };
+                (Instant::now() + time, limit)
+            }),
         }
     }
 
@@ -127,7 +133,11 @@ impl<'a> Executor<'a> {
                 .notes
                 .push(format!("{}: {}", step.words, stop.reason));
         } else {
+            let ran_full = stop.outcome == Outcome::DriveFull && step.part == Part::Copy;
             self.done.stop = Some(stop);
+            if ran_full && matches!(step.act, Act::Tool(_)) {
+                self.give_back();
+            }
         }
     }
 
@@ -143,16 +153,37 @@ impl<'a> Executor<'a> {
                 Ok("done".to_owned())
             }
             Act::Check(check) => {
-                let changes = self.done.changes.unwrap_or_default();
-                let space = self.space();
-                match check_changes(check, &changes, self.plan.against.as_ref(), space) {
-                    Some(stop) => Err(stop),
-                    None => Ok("allowed".to_owned()),
+                if self
+                    .refused(check)
+                    .is_some_and(|stop| stop.outcome == Outcome::DriveFull)
+                {
+                    for step in &check.give_up {
+                        self.step(step);
+                    }
                 }
+                self.refused(check).map_or(Ok("allowed".to_owned()), Err)
             }
             Act::RefuseExisting { target } => self.refuse_existing(target),
             Act::Catalogue(act) => self.catalogue(act),
         }
+    }
+
+    fn refused(&self, check: &Check) -> Option<Stop> {
+        let changes = self.done.changes.unwrap_or_default();
+        check_changes(check, &changes, self.plan.against.as_ref(), self.space())
+    }
+
+    /// A copy that found no room is not kept to be used again: the reserve belongs to every job.
+    fn give_back(&mut self) {
+        if self.plan.form == Form::Current {
+            return;
+        }
+        let partial = format!("{}.partial", self.plan.form.entry(self.plan.generation));
+        self.step(&Step::new(
+            Part::Copy,
+            "remove what was copied, to give its room back",
+            self.plan.landing.remove(&partial),
+        ));
     }
 
     fn hands(&self) -> Result<DriveHands<'a>, Stop> {
@@ -200,9 +231,11 @@ impl<'a> Executor<'a> {
             held,
             landing: &self.plan.landing,
         });
-        keeper.record(act, self.plan, &changes, hands).map_err(|error| {
-            Stop::new(Outcome::Failed, format!("the catalogue could not be written: {error}"))
-                .advise("the copy itself is whole; `hayloft check --rebuild` brings it into the catalogue")
+        let recorded = keeper.record(act, self.plan, &changes, hands);
+        recorded.map_err(|error| {
+            let mut stop = self.drive_error(&error);
+            stop.reason = format!("the catalogue could not be written: {}", stop.reason);
+            stop.advise("what lies whole on the drive is listed by the next run")
         })?;
         Ok("done".to_owned())
     }
@@ -301,6 +334,7 @@ impl<'a> Executor<'a> {
                 }
             }
             Verdict::Failed(words) => {
+                self.still_there()?;
                 let mut reason = words;
                 if let Some(said) = end.errors.lines().find(|line| !line.trim().is_empty()) {
                     let _ = write!(reason, ", saying `{}`", said.trim());

@@ -51,11 +51,17 @@ impl Runner<'_> {
         let drive = self.config.drive_of(job);
         let id = self.store.new_run_id(&job.name, self.clock.now())?;
         let mut record = self.blank(&wanted, id, drive);
-        let locked = locks::lock_job(state_dir, &job.name, &record.id)
-            .and_then(|job_lock| Ok((job_lock, locks::lock_drive(state_dir, drive, &record.id)?)));
-        let _locks = match locked {
-            Ok(locks) => locks,
+        let _job_lock = match locks::lock_job(state_dir, &job.name, &record.id) {
+            Ok(lock) => lock,
             Err(error) => return Ok(self.not_begun(record, &error)),
+        };
+        let _drive_lock = match locks::lock_drive(state_dir, drive, &record.id) {
+            Ok(lock) => lock,
+            Err(error) => {
+                // a service that a killed run left stopped does not wait for the drive
+                record.notes = settle::cut_short_runs(self, &job.name, &record.id)?;
+                return Ok(self.not_begun(record, &error));
+            }
         };
         self.begin_log(&mut record);
         self.store.begin_run(&record)?;
@@ -168,13 +174,16 @@ impl Runner<'_> {
             ));
         }
         let mut job_use = None;
-        if executor.done.stop.is_none() {
+        let went = executor.done.stop.as_ref().map(|stop| stop.outcome);
+        if went.is_none_or(|outcome| outcome == Outcome::DriveFull) {
             let asked = retiring::Retiring {
                 job: wanted.job,
                 config: self.config,
                 now: record.started,
             };
             (record.decisions, job_use) = asked.retire(&mut executor);
+        }
+        if went.is_none() {
             read_me::renew(self.config, drive, &mut executor);
         }
         record.space = executor.space().map(|space| DriveUse {
