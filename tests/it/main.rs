@@ -1,5 +1,6 @@
 //! End-to-end tests: one binary, a topic a file.
 
+mod background;
 mod config_access;
 mod config_folder;
 mod crontab_lines;
@@ -8,7 +9,19 @@ mod damaged_files;
 mod diagnostics_shown;
 mod due_year;
 mod example_jobs;
+mod faults_drive;
+mod faults_dry_run;
+mod faults_full_drive;
+mod faults_kill;
+mod faults_locks;
+mod faults_pulled_drive;
+mod faults_record;
+mod faults_retention;
+mod faults_source;
+mod faults_steps;
+mod faults_stop;
 mod first_runs;
+mod folder_listing;
 mod mail;
 mod right_job_files;
 mod scripted_host;
