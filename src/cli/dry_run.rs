@@ -6,7 +6,7 @@ use crate::exit::Exit;
 use crate::jobs::{Config, Job};
 use crate::keep::SpaceMap;
 use crate::plan::{Act, Allowance, DriveState, Part, Plan, Stop, check_changes, make_plan};
-use crate::record::{Decision, Form as CopyForm, Generation, State};
+use crate::record::{Decision, Form as CopyForm, Generation, Outcome, State};
 use crate::report::{DryRunFacts, FirstName, PlannedStep, dry_run_text, to_json_pretty};
 use crate::run::account::Account;
 use crate::run::{Executed, Executor, Progress, Retiring, StopSignal, known_hosts, use_of};
@@ -140,7 +140,9 @@ fn would_stop(plan: &Plan, measured: &Executed, gathered: &Gathered) -> Option<S
         DriveState::NotReady(_) => None,
     };
     plan.steps.iter().find_map(|step| match &step.act {
-        Act::Check(check) => check_changes(check, &changes, plan.against.as_ref(), space),
+        Act::Check(check) => check_changes(check, &changes, plan.against.as_ref(), space)
+            // how much room the leftovers give is known only when they are gone
+            .filter(|stop| stop.outcome != Outcome::DriveFull || check.give_up.is_empty()),
         _ => None,
     })
 }

@@ -16,7 +16,8 @@ pub fn check_changes(
 /// The guard compares with the last good copy: the part of its files that would change or vanish,
 /// and the part of its bytes that would be gone.
 fn guard(check: &Check, changes: &Changes, against: Option<&Generation>) -> Option<Stop> {
-    let (percent, before) = (check.guard?, against?);
+    let (percent, newest) = (check.guard?, against?);
+    let before = &counted(newest, changes);
     let part = |some: u64, all: u64| {
         if all == 0 {
             0
@@ -47,6 +48,16 @@ fn guard(check: &Check, changes: &Changes, against: Option<&Generation>) -> Opti
     )
 }
 
+/// A generation that was taken in from the drive alone has no counts. What a comparison of trees found
+/// tells how many files it holds.
+fn counted(newest: &Generation, changes: &Changes) -> Generation {
+    let mut counted = newest.clone();
+    if newest.files == 0 {
+        counted.files = changes.files.saturating_sub(changes.created) + changes.vanished;
+    }
+    counted
+}
+
 fn room(
     check: &Check,
     changes: &Changes,
@@ -55,7 +66,7 @@ fn room(
 ) -> Option<Stop> {
     let need = match check.need {
         Need::NewBytes => changes.new_bytes,
-        Need::Archive => archive_size(changes.bytes, against),
+        Need::Archive => archive_size(changes, against),
     };
     let usable = space.free.saturating_sub(check.reserve);
     if need <= usable {
@@ -75,15 +86,96 @@ fn room(
     )
 }
 
-/// The last archive tells how well this source shrinks, with a tenth added for safety.
-fn archive_size(bytes: u64, against: Option<&Generation>) -> u64 {
+/// What tar writes about one file beside its content: a header, an extended one, and padding to blocks of
+/// 512 bytes (POSIX.1-2017, pax, "ustar Interchange Format").
+const ABOUT_A_FILE: u64 = 2048;
+
+/// The last archive tells how well this source shrinks, with a tenth added for safety. It never takes more
+/// than the source itself: the last one may have been of next to nothing.
+fn archive_size(changes: &Changes, against: Option<&Generation>) -> u64 {
+    let bytes = changes.bytes;
+    let most = bytes.saturating_add(changes.files.saturating_mul(ABOUT_A_FILE));
     let scaled = |before: &Generation| {
         let size = u128::from(bytes) * u128::from(before.new_bytes) * 11
             / 10
             / u128::from(before.bytes.max(1));
-        u64::try_from(size).unwrap_or(u64::MAX)
+        u64::try_from(size).unwrap_or(u64::MAX).min(most)
     };
     against
         .filter(|before| before.bytes > 0)
         .map_or(bytes, scaled)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::jobs::{KindName, Name, Percent};
+    use crate::record::{Form, GenerationName, State};
+
+    fn newest(files: u64, bytes: u64, new_bytes: u64) -> Generation {
+        let name = GenerationName::parse("20261125T023000Z").expect("a name");
+        Generation {
+            name,
+            server: Name::parse("kiln").expect("a name"),
+            job: Name::parse("studio-files").expect("a name"),
+            kind: KindName::Mirror,
+            form: Form::Current,
+            state: State::Whole,
+            ended: name.instant(),
+            sources: Vec::new(),
+            files,
+            bytes,
+            new_bytes,
+            run: String::new(),
+        }
+    }
+
+    fn check(need: Need) -> Check {
+        Check {
+            guard: Some(Percent(30)),
+            need,
+            reserve: 0,
+            give_up: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn a_copy_without_counts_is_guarded_by_what_the_comparison_found() {
+        let emptied = Changes {
+            files: 1,
+            vanished: 19,
+            ..Changes::default()
+        };
+        let stop = check_changes(
+            &check(Need::NewBytes),
+            &emptied,
+            Some(&newest(0, 0, 0)),
+            None,
+        );
+        assert_eq!(stop.map(|stop| stop.outcome), Some(Outcome::Guarded));
+        let grown = Changes {
+            files: 40,
+            created: 20,
+            ..Changes::default()
+        };
+        let stop = check_changes(&check(Need::NewBytes), &grown, Some(&newest(0, 0, 0)), None);
+        assert_eq!(stop, None);
+    }
+
+    #[test]
+    fn an_archive_of_next_to_nothing_does_not_foretell_a_huge_one() {
+        let before = newest(1, 9, 220);
+        let changes = Changes {
+            files: 2,
+            bytes: 10_000_000,
+            created: 1,
+            ..Changes::default()
+        };
+        let space = Some(Space {
+            total: 100_000_000,
+            free: 20_000_000,
+        });
+        let stop = check_changes(&check(Need::Archive), &changes, Some(&before), space);
+        assert_eq!(stop, None);
+    }
 }

@@ -72,6 +72,8 @@ pub struct Check {
     pub need: Need,
     /// Bytes to stay free on the drive.
     pub reserve: u64,
+    /// What gives room when there is too little: leftovers that would otherwise be shared with.
+    pub give_up: Vec<Step>,
 }
 
 /// How much room a copy will take.

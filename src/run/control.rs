@@ -14,8 +14,21 @@ use crate::record::Outcome;
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Cut {
     Signal,
-    TimedOut(Duration),
+    TimedOut(Limit),
     Drive(Stop),
+}
+
+/// A span that something may take.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Limit {
+    pub time: Duration,
+    pub of: LimitOf,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LimitOf {
+    Run,
+    Step,
 }
 
 impl Cut {
@@ -24,10 +37,14 @@ impl Cut {
             Self::Signal => Stop::new(Outcome::Stopped, "the run was told to stop")
                 .advise("what was copied so far is kept aside and used by the next run"),
             Self::TimedOut(limit) => {
-                let reason = format!(
-                    "the run took longer than its timeout of {} s",
-                    limit.as_secs()
-                );
+                let seconds = limit.time.as_secs();
+                if limit.of == LimitOf::Step {
+                    let reason = format!("the step took longer than its timeout of {seconds} s");
+                    return Stop::new(Outcome::TimedOut, reason).advise(
+                        "see why it hangs; if it needs the time, give the step a longer `timeout` in the job file",
+                    );
+                }
+                let reason = format!("the run took longer than its timeout of {seconds} s");
                 Stop::new(Outcome::TimedOut, reason)
                     .advise("what was copied so far is kept aside and used by the next run")
                     .advise("if the copy needs the time, raise `timeout` in the job file")
@@ -71,7 +88,7 @@ pub struct Control {
     /// Absent for post steps: a service must be started again whatever is asked meanwhile.
     pub signal: Option<StopSignal>,
     /// When the step must be over, and the limit that set it.
-    pub deadline: Option<(Instant, Duration)>,
+    pub deadline: Option<(Instant, Limit)>,
 }
 
 impl Control {
@@ -89,6 +106,10 @@ impl Control {
         if let Some(limit) = limit {
             let end = Instant::now() + limit;
             if self.deadline.is_none_or(|(deadline, _)| end < deadline) {
+                let limit = Limit {
+                    time: limit,
+                    of: LimitOf::Step,
+                };
                 self.deadline = Some((end, limit));
             }
         }

@@ -4,6 +4,7 @@ use std::ffi::OsStr;
 use std::io;
 use std::os::fd::{AsRawFd, BorrowedFd, OwnedFd};
 use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
 
 use rustix::fs::{
     AtFlags, FileType, Mode, OFlags, RenameFlags, fsync, mkdirat, openat, renameat_with, statat,
@@ -14,7 +15,7 @@ use rustix::io::Errno;
 use crate::plan::{DriveAct, Landing};
 use crate::system::job_folder::open_below;
 use crate::system::local_drive::HeldDrive;
-use crate::system::mounts::Mounts;
+use crate::system::mounts::{Mounts, real_path};
 
 const FOLDER: OFlags = OFlags::RDONLY
     .union(OFlags::DIRECTORY)
@@ -68,12 +69,7 @@ impl DriveHands<'_> {
     }
 
     fn remove(self, path: &Path) -> io::Result<()> {
-        let whole = self.landing.path().join(path);
-        if let Some(mount) = Mounts::read()?.below(&whole).next() {
-            let words = format!(
-                "`{}` is mounted inside what is to be removed; unmount it",
-                mount.point.display()
-            );
+        if let Some(words) = mounted_inside(&self.landing.path().join(path))? {
             return Err(io::Error::new(io::ErrorKind::ResourceBusy, words));
         }
         let named = |error: io::Error| self.named(&error, path);
@@ -92,6 +88,25 @@ impl DriveHands<'_> {
         let whole = self.landing.path().join(path);
         io::Error::new(error.kind(), format!("`{}`: {error}", whole.display()))
     }
+}
+
+/// What is mounted at or below a path, in words. The kernel lists mounts by paths without links.
+///
+/// # Errors
+/// When the mounts cannot be listed.
+pub fn mounted_inside(path: &Path) -> io::Result<Option<String>> {
+    let path = std::path::absolute(path)?;
+    let (parent, name) = (path.parent(), path.file_name());
+    let real = match (parent, name) {
+        (Some(parent), Some(name)) => real_path(parent).join(name),
+        _ => path,
+    };
+    let mounts = Mounts::read()?;
+    let found = mounts.below(&real).next();
+    Ok(found.map(|mount| {
+        let point = mount.point.display();
+        format!("`{point}` is mounted inside what is to be removed; unmount it")
+    }))
 }
 
 /// A path within the job's folder, never out of it.
@@ -116,8 +131,23 @@ fn remove_entry(folder: &OwnedFd, name: &OsStr) -> io::Result<()> {
     let path = Path::new("/proc/self/fd")
         .join(folder.as_raw_fd().to_string())
         .join(name);
-    std::fs::remove_dir_all(path)
+    let begun = Instant::now();
+    loop {
+        match std::fs::remove_dir_all(&path) {
+            // a copy of a killed run, told to end, may still be putting its last file there
+            Err(error)
+                if error.kind() == io::ErrorKind::DirectoryNotEmpty
+                    && begun.elapsed() < LAST_FILE =>
+            {
+                std::thread::sleep(LAST_FILE / 20);
+            }
+            other => return other,
+        }
+    }
 }
+
+/// How long a tool may take to end after its hayloft was killed.
+const LAST_FILE: Duration = Duration::from_secs(2);
 
 /// Writes a small file of the drive whole or not at all: beside it, flushed, renamed over it.
 ///

@@ -3,18 +3,18 @@
 
 use std::io;
 use std::path::Path;
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use tracing::{error, info};
 
 use super::catalogue_keeper::CatalogueKeeper;
-use super::control::StopSignal;
+use super::control::{Limit, LimitOf, StopSignal};
 use super::drive_hands::DriveHands;
 use super::progress::Progress;
 use super::watch::{Watch, full};
 use crate::jobs::On;
-use crate::plan::{Act, CatalogueAct, Landing, Part, Plan, Step, Stop, check_changes};
-use crate::record::{Changes, Outcome, StepRecord};
+use crate::plan::{Act, CatalogueAct, Check, Landing, Part, Plan, Step, Stop, check_changes};
+use crate::record::{Changes, Form, Outcome, StepRecord};
 use crate::system::local_drive::{HeldDrive, Purpose};
 use crate::system::remote_drive::probe;
 use crate::tools::rsync_output::{Item, What};
@@ -43,7 +43,7 @@ pub struct Executor<'a> {
     pub keeper: Option<CatalogueKeeper<'a>>,
     pub done: Executed,
     /// Set by the first step; the plan's timeout counts from there.
-    pub(super) deadline: Option<(Instant, Duration)>,
+    pub(super) deadline: Option<(Instant, Limit)>,
 }
 
 impl<'a> Executor<'a> {
@@ -61,7 +61,13 @@ impl<'a> Executor<'a> {
             reserve: 0,
             keeper: None,
             done: Executed::default(),
-            deadline: plan.timeout.map(|limit| (Instant::now() + limit, limit)),
+            deadline: plan.timeout.map(|time| {
+                let limit = Limit {
+                    time,
+                    of: LimitOf::Run,
+                };
+                (Instant::now() + time, limit)
+            }),
         }
     }
 
@@ -118,7 +124,11 @@ impl<'a> Executor<'a> {
                 .notes
                 .push(format!("{}: {}", step.words, stop.reason));
         } else {
+            let ran_full = stop.outcome == Outcome::DriveFull && step.part == Part::Copy;
             self.done.stop = Some(stop);
+            if ran_full && matches!(step.act, Act::Tool(_)) {
+                self.give_back();
+            }
         }
     }
 
@@ -134,16 +144,37 @@ impl<'a> Executor<'a> {
                 Ok("done".to_owned())
             }
             Act::Check(check) => {
-                let changes = self.done.changes.unwrap_or_default();
-                let space = self.space();
-                match check_changes(check, &changes, self.plan.against.as_ref(), space) {
-                    Some(stop) => Err(stop),
-                    None => Ok("allowed".to_owned()),
+                if self
+                    .refused(check)
+                    .is_some_and(|stop| stop.outcome == Outcome::DriveFull)
+                {
+                    for step in &check.give_up {
+                        self.step(step);
+                    }
                 }
+                self.refused(check).map_or(Ok("allowed".to_owned()), Err)
             }
             Act::RefuseExisting { target } => self.refuse_existing(target),
             Act::Catalogue(act) => self.catalogue(act),
         }
+    }
+
+    fn refused(&self, check: &Check) -> Option<Stop> {
+        let changes = self.done.changes.unwrap_or_default();
+        check_changes(check, &changes, self.plan.against.as_ref(), self.space())
+    }
+
+    /// A copy that found no room is not kept to be used again: the reserve belongs to every job.
+    fn give_back(&mut self) {
+        if self.plan.form == Form::Current {
+            return;
+        }
+        let partial = format!("{}.partial", self.plan.form.entry(self.plan.generation));
+        self.step(&Step::new(
+            Part::Copy,
+            "remove what was copied, to give its room back",
+            self.plan.landing.remove(&partial),
+        ));
     }
 
     pub(super) fn hands(&self) -> Result<DriveHands<'a>, Stop> {
@@ -191,15 +222,17 @@ impl<'a> Executor<'a> {
             held,
             landing: &self.plan.landing,
         });
-        keeper.record(act, self.plan, &changes, hands).map_err(|error| {
-            Stop::new(Outcome::Failed, format!("the catalogue could not be written: {error}"))
-                .advise("the copy itself is whole; `hayloft check --rebuild` brings it into the catalogue")
+        let recorded = keeper.record(act, self.plan, &changes, hands);
+        recorded.map_err(|error| {
+            let mut stop = self.drive_error(&error);
+            stop.reason = format!("the catalogue could not be written: {}", stop.reason);
+            stop.advise("what lies whole on the drive is listed by the next run")
         })?;
         Ok("done".to_owned())
     }
 
     /// A held file system that is no longer mounted must not be counted as a copy.
-    fn still_there(&self) -> Result<(), Stop> {
+    pub(super) fn still_there(&self) -> Result<(), Stop> {
         match self.held {
             Some(held) if !held.is_still_there() => {
                 Err(Watch::new(&self.plan.landing, 0, self.held).lost())

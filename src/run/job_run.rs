@@ -49,12 +49,20 @@ impl Runner<'_> {
         let job = wanted.job;
         let drive = self.config.drive_of(job);
         let state_dir = &self.config.server.state_dir;
-        let locks = locks::lock_job_and_drive(state_dir, &job.name, drive);
+        let job_lock = locks::lock_job(state_dir, &job.name, &format!("a run of `{}`", job.name));
         let id = self.store.new_run_id(&job.name, self.clock.now())?;
         let mut record = self.blank(&wanted, id, drive);
-        let _locks = match locks {
-            Ok(locks) => locks,
+        let _job_lock = match job_lock {
+            Ok(lock) => lock,
             Err(error) => return Ok(self.not_begun(record, &error)),
+        };
+        let _drive_lock = match locks::lock_drive(state_dir, drive, &job.name) {
+            Ok(lock) => lock,
+            Err(error) => {
+                // a service that a killed run left stopped does not wait for the drive
+                record.notes = settle::cut_short_runs(self, &job.name, &record.id)?;
+                return Ok(self.not_begun(record, &error));
+            }
         };
         self.begin_log(&mut record);
         self.store.begin_run(&record)?;
@@ -167,13 +175,16 @@ impl Runner<'_> {
             ));
         }
         let mut job_use = None;
-        if executor.done.stop.is_none() {
+        let went = executor.done.stop.as_ref().map(|stop| stop.outcome);
+        if went.is_none_or(|outcome| outcome == Outcome::DriveFull) {
             let asked = retiring::Retiring {
                 job: wanted.job,
                 config: self.config,
                 now: record.started,
             };
             (record.decisions, job_use) = asked.retire(&mut executor);
+        }
+        if went.is_none() {
             read_me::renew(self.config, drive, &mut executor);
         }
         record.space = executor.space().map(|space| DriveUse {

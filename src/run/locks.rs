@@ -45,30 +45,24 @@ pub fn lock_job(state_dir: &Path, job: &Name, doing: &str) -> Result<Lock, LockE
     )
 }
 
-/// Both locks that a run needs. The same drive under two names in the job files is one drive.
+/// The drive, for a run of a job. The same drive under two names in the job files is one drive.
 ///
 /// # Errors
-/// [`LockError::Held`] when another process has one of them.
-pub fn lock_job_and_drive(
-    state_dir: &Path,
-    job: &Name,
-    drive: &Drive,
-) -> Result<[Lock; 2], LockError> {
-    let doing = format!("a run of `{job}`");
+/// [`LockError::Held`] when another process has it.
+pub fn lock_drive(state_dir: &Path, drive: &Drive, job: &Name) -> Result<Lock, LockError> {
     let identity = match &drive.place {
         DrivePlace::Local { uuid, .. } => uuid.to_ascii_lowercase(),
         DrivePlace::Ssh { host, path } => format!("{}-{}-{}", host.host, host.port, path.display()),
     };
     let safe = |c: char| if c.is_ascii_alphanumeric() { c } else { '-' };
     let file: String = identity.chars().map(safe).collect();
-    let job_lock = lock_job(state_dir, job, &doing)?;
-    let drive_lock = take(
+    let what = format!("drive `{}`", drive.name);
+    take(
         state_dir,
         &format!("drive-{file}"),
-        &format!("drive `{}`", drive.name),
-        &doing,
-    )?;
-    Ok([job_lock, drive_lock])
+        &what,
+        &format!("a run of `{job}`"),
+    )
 }
 
 /// The service is one of its kind on a server.

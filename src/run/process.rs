@@ -78,6 +78,12 @@ pub fn run_pipeline(
         errors: Vec::new(),
     };
     watcher.watch(&receiver, hear, glance)?;
+    if watcher.cut.is_some() {
+        // what a stage started and left behind goes too, before its group's number can be given out again
+        handles
+            .iter()
+            .for_each(|handle| signal(handle, Signal::KILL));
+    }
     let (cut, errors) = (watcher.cut, watcher.errors.join("\n"));
     let ends = handles
         .iter()

@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 
 use jiff::Timestamp;
 
+use super::drive_hands::mounted_inside;
 use super::executor::Executor;
 use crate::jobs::{Config, Job};
 use crate::keep::{SpaceMap, decide, enforce_cap};
@@ -22,7 +23,7 @@ pub struct Retiring<'a> {
 }
 
 impl Retiring<'_> {
-    /// Decides, and executes the removal. Gives each decision, and the bytes that the kept ones take where
+    /// Decides, and executes the removal, however the run itself ended. Gives each decision, and the bytes that the kept ones take where
     /// that was measured: only a cap asks for it, since it means looking at every file.
     pub fn retire(self, executor: &mut Executor) -> (Vec<Decision>, Option<u64>) {
         let known = executor
@@ -47,14 +48,22 @@ impl Retiring<'_> {
                 None
             }
         });
-        let decisions = self.decisions(&generations, space.as_ref());
+        let mut decisions = self.decisions(&generations, space.as_ref());
+        let notes = &mut executor.done.notes;
+        hold_back_mounted(landing, &generations, &mut decisions, notes);
         let kept: BTreeSet<_> = decisions
             .iter()
             .filter(|one| one.kept)
             .map(|one| one.generation)
             .collect();
         let steps = retire_steps(landing, &generations, &decisions);
+        // a run that found the drive full still gives room to the next one
+        let stop = executor.done.stop.take();
         executor.execute(&steps);
+        if let Some(stop) = stop {
+            let later = executor.done.stop.replace(stop);
+            executor.done.notes.extend(later.map(|later| later.reason));
+        }
         (decisions, space.map(|space| space.use_of(&kept).bytes()))
     }
 
@@ -71,6 +80,35 @@ impl Retiring<'_> {
             (Some(cap), Some(space)) => enforce_cap(decisions, space, cap, self.now),
             _ => decisions,
         }
+    }
+}
+
+/// A generation that has something mounted inside is kept, whole and listed, until that is unmounted.
+fn hold_back_mounted(
+    landing: &Landing,
+    generations: &[Generation],
+    decisions: &mut [Decision],
+    notes: &mut Vec<String>,
+) {
+    if landing.ssh().is_some() {
+        return;
+    }
+    for decision in decisions.iter_mut().filter(|one| !one.kept) {
+        let Some(generation) = generations
+            .iter()
+            .find(|one| one.name == decision.generation)
+        else {
+            continue;
+        };
+        let entry = generation.form.entry(generation.name);
+        let words = match mounted_inside(&landing.path().join(&entry)) {
+            Ok(None) => continue,
+            Ok(Some(words)) => words,
+            Err(error) => error.to_string(),
+        };
+        decision.kept = true;
+        decision.why = format!("cannot be removed: {words}");
+        notes.push(format!("{entry} cannot be removed: {words}"));
     }
 }
 

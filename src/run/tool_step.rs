@@ -69,6 +69,7 @@ impl Executor<'_> {
             // rsync on another host may end before it can say why
             Verdict::Failed(words) if self.has_filled_up() => self.no_room(&words),
             Verdict::Failed(words) => {
+                self.still_there()?;
                 let mut reason = words;
                 if let Some(said) = telling_line(&end.errors) {
                     let _ = write!(reason, ", saying `{said}`");

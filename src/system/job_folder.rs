@@ -60,10 +60,17 @@ pub fn list_local(root: BorrowedFd, folder: &Path) -> io::Result<Listing> {
         Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Listing::default()),
         Err(error) => return Err(error),
     };
-    Ok(Listing::new(
-        list_in(held.as_fd())?,
-        catalogue::read_in(held.as_fd())?,
-    ))
+    let found = list_in(held.as_fd())?;
+    match catalogue::read_in(held.as_fd()) {
+        Ok(read) => Ok(Listing::new(found, read)),
+        // as good as none: what lies in the folder and the record tell the rest
+        Err(error) if error.kind() == io::ErrorKind::InvalidData => Ok(Listing {
+            found,
+            troubles: vec![format!("{error}: set aside and written anew")],
+            ..Listing::default()
+        }),
+        Err(error) => Err(error),
+    }
 }
 
 /// Lists the job's folder on a remote drive; `path` is the folder there.

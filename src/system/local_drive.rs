@@ -72,7 +72,7 @@ pub fn hold(name: &Name, path: &Path, uuid: &str, purpose: Purpose) -> Result<He
         Mode::empty(),
     ) {
         Ok(root) => root,
-        Err(error) if error == rustix::io::Errno::NOENT => {
+        Err(rustix::io::Errno::NOENT | rustix::io::Errno::NOTDIR) => {
             return Err(not_mounted(name, path, uuid));
         }
         Err(error) => return Err(unreadable(error.into())),

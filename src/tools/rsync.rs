@@ -14,6 +14,10 @@ use crate::plan::{Argv, HiddenPath, Landing};
 /// seconds, a file written twice within a second would be taken for unchanged.
 const KEEP: [&str; 3] = ["-aHAXS", "--numeric-ids", "--modify-window=-1"];
 
+/// Times are compared to the nanosecond. By default rsync compares whole seconds (rsync(1),
+/// `--modify-window`), and a file that was copied and then rewritten within one second would pass for unchanged.
+const EXACT_TIMES: &str = "--modify-window=-1";
+
 /// One change a line: what, length, modification time, name. rsync writes control characters in
 /// names as `\#012`, so a line is always one name.
 const ITEMIZE: &str = "--out-format=%i %l %M %n%L";
@@ -93,7 +97,9 @@ fn progress() -> [&'static str; 4] {
 }
 
 fn base(what: What, drive_line: Option<&SshLine>) -> Argv {
-    let mut argv = Argv::new("rsync").args(KEEP).args(["--relative", "-s"]);
+    let mut argv = Argv::new("rsync")
+        .args(KEEP)
+        .args([EXACT_TIMES, "--relative", "-s"]);
     if let Some(line) = drive_line.or(what.source_line) {
         argv = argv.arg("-e").arg(line.rsync_shell());
     }

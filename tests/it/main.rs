@@ -1,5 +1,6 @@
 //! End-to-end tests: one binary, a topic a file.
 
+mod background;
 mod check_risks;
 mod config_access;
 mod config_folder;
@@ -10,7 +11,19 @@ mod diagnostics_shown;
 mod due_runs;
 mod due_year;
 mod example_jobs;
+mod faults_drive;
+mod faults_dry_run;
+mod faults_full_drive;
+mod faults_kill;
+mod faults_locks;
+mod faults_pulled_drive;
+mod faults_record;
+mod faults_retention;
+mod faults_source;
+mod faults_steps;
+mod faults_stop;
 mod first_runs;
+mod folder_listing;
 mod kinds_archive;
 mod kinds_excludes;
 mod kinds_history;

@@ -1,13 +1,19 @@
 //! A scratch world for end-to-end tests: the studio's source, a real drive on a loop device, job files, and
 //! the real binary.
 
-use std::fmt::Display;
+use std::fmt::{Display, Write as _};
 use std::fs;
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
 use tempfile::TempDir;
+
+/// A variable in the environment of every process of one world.
+const MARK: &str = "FAULTS_WORLD";
+
+/// For [`World::slow_down`]: GNU tar rests after each half MiB (its manual, "Checkpoints").
+pub const SLOW_TAR: &str = "--checkpoint=50 --checkpoint-action=exec='sleep 0.2'";
 
 /// The studio's server `kiln` with its drive `shelf`, in a folder of its own.
 pub struct World {
@@ -147,6 +153,18 @@ impl World {
         fs::write(path, text).unwrap();
     }
 
+    /// Fills the source with files of about a megabyte of text, no two alike.
+    pub fn fill(&self, files: u64) {
+        for number in 1..=files {
+            let mut text = String::new();
+            for line in 0..20_000 {
+                let word = line * 2_654_435_761 * number;
+                writeln!(text, "{number} {word:016x} glaze, kiln and wheel {line}").unwrap();
+            }
+            self.write_source(&format!("photographs/{number}.txt"), text);
+        }
+    }
+
     /// The real binary with this world's job files.
     pub fn hayloft(&self, arguments: &[&str]) -> Command {
         let mut command = Command::new(env!("CARGO_BIN_EXE_hayloft"));
@@ -155,7 +173,48 @@ impl World {
             .arg(self.path("config"))
             .args(arguments);
         command.env_remove("HAYLOFT_LOG").env("TERM", "dumb");
+        command.env(MARK, self.folder.path());
+        let programs = self.path("bin");
+        if programs.exists() {
+            let usual = std::env::var_os("PATH").unwrap_or_default();
+            let folders = std::iter::once(programs).chain(std::env::split_paths(&usual));
+            command.env("PATH", std::env::join_paths(folders).unwrap());
+        }
         command
+    }
+
+    /// From here on the real `program` is started with these options before its others, to slow it down.
+    pub fn slow_down(&self, program: &str, options: &str) {
+        let script = self.path("bin").join(program);
+        fs::create_dir_all(self.path("bin")).unwrap();
+        let text = format!("#!/bin/sh\nexec /usr/bin/{program} {options} \"$@\"\n");
+        fs::write(&script, text).unwrap();
+        fs::set_permissions(&script, fs::Permissions::from_mode(0o755)).unwrap();
+    }
+
+    /// All programs at their own speed again.
+    pub fn full_speed(&self) {
+        fs::remove_dir_all(self.path("bin")).unwrap();
+    }
+
+    /// Processes that a hayloft of this world started, or their children: by a mark in their environment.
+    pub fn processes(&self) -> Vec<String> {
+        let mark = format!("{MARK}={}", self.folder.path().display());
+        let marked = |folder: &Path| {
+            let environment = fs::read(folder.join("environ")).unwrap_or_default();
+            environment
+                .split(|byte| *byte == 0)
+                .any(|pair| pair == mark.as_bytes())
+        };
+        let folders = fs::read_dir("/proc").unwrap().flatten();
+        folders
+            .map(|entry| entry.path())
+            .filter(|folder| marked(folder))
+            .map(|folder| {
+                let words = fs::read(folder.join("cmdline")).unwrap_or_default();
+                String::from_utf8_lossy(&words).replace('\0', " ")
+            })
+            .collect()
     }
 
     /// Runs it, and expects this exit code.

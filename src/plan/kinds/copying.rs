@@ -60,6 +60,7 @@ impl<'a> Copying<'a> {
             },
             need,
             reserve: self.drive.reserve.bytes(),
+            give_up: self.remove_leftovers(&self.facts.leftovers),
         };
         Step::new(
             Part::Copy,
