@@ -162,15 +162,14 @@ fn opener(wish: &Wish) -> Result<Opener, Stop> {
     if let Some(opener) = &wish.opener {
         return Ok(opener.clone());
     }
-    match &wish.job.kind {
-        Kind::Archive {
-            encrypt: Some(Encrypt::Passphrase(file)),
-        } => Ok(Opener::PassphraseFile(file.clone())),
-        _ => {
-            let reason = "the archive is closed, and the job file does not say with which secret it is opened";
-            Err(Stop::new(Outcome::Failed, reason).advise(
-                "give `--identity-file FILE` with the secret key, or `--passphrase-file FILE`",
-            ))
-        }
+    if let Kind::Archive {
+        encrypt: Some(Encrypt::Passphrase(file)),
+    } = &wish.job.kind
+    {
+        return Ok(Opener::PassphraseFile(file.clone()));
     }
+    let reason = "the archive is closed, and the job file does not say with which secret it is opened";
+    Err(Stop::new(Outcome::Failed, reason).advise(
+        "give `--identity-file FILE` with the secret key, or `--passphrase-file FILE`",
+    ))
 }

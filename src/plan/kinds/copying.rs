@@ -4,8 +4,7 @@ use std::time::Duration;
 
 use crate::jobs::{Drive, Job, Source};
 use crate::plan::{
-    Act, Allowance, Argv, CatalogueAct, Check, DriveState, Facts, Need, Part, Pipeline, Reading,
-    Step,
+    Act, Allowance, Argv, CatalogueAct, Check, Facts, Need, Part, Pipeline, Reading, Step,
 };
 use crate::tools::rsync::What;
 use crate::tools::ssh::SshLine;
@@ -97,17 +96,6 @@ impl<'a> Copying<'a> {
                 Act::Catalogue(CatalogueAct::Whole),
             ),
         ]
-    }
-
-    /// Whether so little is free beyond the reserve, under a twentieth of the drive, that leftovers must
-    /// make room before anything is copied, rather than be linked from.
-    pub fn is_crowded(self) -> bool {
-        match &self.facts.drive {
-            DriveState::Ready(space) => {
-                space.free.saturating_sub(self.drive.reserve.bytes()) < space.total / 20
-            }
-            DriveState::NotReady(_) => false,
-        }
     }
 
     pub fn remove_leftovers(self, leftovers: &[String]) -> Vec<Step> {

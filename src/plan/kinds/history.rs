@@ -16,12 +16,7 @@ pub fn steps(copying: Copying, plan: &Plan) -> Vec<Step> {
         .map(|generation| generation.name.to_string());
     let compare_with = newest.clone().unwrap_or_else(|| partial.clone());
     let leftovers = &copying.facts.leftovers;
-    let (in_the_way, useful) = if copying.is_crowded() {
-        (&leftovers[..], &[][..])
-    } else {
-        (&[][..], &leftovers[..])
-    };
-    let shared = shared_leftovers(useful);
+    let shared = shared_leftovers(leftovers);
     let share_with: Vec<String> = newest.iter().chain(&shared).cloned().collect();
 
     let compare = match newest {
@@ -30,9 +25,8 @@ pub fn steps(copying: Copying, plan: &Plan) -> Vec<Step> {
         None => rsync::compare_sharing(what, landing, &compare_with, &shared),
     };
     let copy = rsync::copy_sharing(what, landing, &partial, &share_with);
-    let mut steps = vec![copying.make_folder()];
-    steps.extend(copying.remove_leftovers(in_the_way));
-    steps.extend([
+    let mut steps = vec![
+        copying.make_folder(),
         copying.measure(
             "compare the source with the newest generation",
             compare,
@@ -44,9 +38,9 @@ pub fn steps(copying: Copying, plan: &Plan) -> Vec<Step> {
             copy_words(newest.as_deref()),
             copying.rsync(copy, Reading::RsyncCopy),
         ),
-    ]);
+    ];
     steps.extend(copying.settle(&partial, &name));
-    steps.extend(copying.remove_leftovers(useful));
+    steps.extend(copying.remove_leftovers(leftovers));
     steps
 }
 
