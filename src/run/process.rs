@@ -80,9 +80,9 @@ pub fn run_pipeline(
     watcher.watch(&receiver, hear, glance)?;
     if watcher.cut.is_some() {
         // what a stage started and left behind goes too, before its group's number can be given out again
-        handles
-            .iter()
-            .for_each(|handle| signal(handle, Signal::KILL));
+        for handle in &handles {
+            signal(handle, Signal::KILL);
+        }
     }
     let (cut, errors) = (watcher.cut, watcher.errors.join("\n"));
     let ends = handles
