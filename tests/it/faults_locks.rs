@@ -100,7 +100,7 @@ fn looking_at_the_status_never_refuses_a_run() {
     world.run(&["run", "orders"], 0);
     let locks = world.state().join("locks");
     let stop = Arc::new(AtomicBool::new(false));
-    let looker = std::thread::spawn({
+    let watching = std::thread::spawn({
         let stop = Arc::clone(&stop);
         move || {
             let mut looked = 0;
@@ -121,6 +121,6 @@ fn looking_at_the_status_never_refuses_a_run() {
         world.run(&["run", "orders"], 0);
     }
     stop.store(true, Ordering::Relaxed);
-    let looked = looker.join().unwrap();
+    let looked = watching.join().unwrap();
     assert!(looked > 100, "{looked} looks");
 }
