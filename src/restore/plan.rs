@@ -168,8 +168,8 @@ fn opener(wish: &Wish) -> Result<Opener, Stop> {
     {
         return Ok(Opener::PassphraseFile(file.clone()));
     }
-    let reason = "the archive is closed, and the job file does not say with which secret it is opened";
-    Err(Stop::new(Outcome::Failed, reason).advise(
-        "give `--identity-file FILE` with the secret key, or `--passphrase-file FILE`",
-    ))
+    let reason =
+        "the archive is closed, and the job file does not say with which secret it is opened";
+    Err(Stop::new(Outcome::Failed, reason)
+        .advise("give `--identity-file FILE` with the secret key, or `--passphrase-file FILE`"))
 }

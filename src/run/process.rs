@@ -273,9 +273,9 @@ impl Watcher<'_> {
     fn look_for_cut(&mut self, outside: Option<Cut>) {
         if let Some(kill_at) = self.kill_at {
             if Instant::now() >= kill_at {
-                self.for handle in &handles {
-            signal(handle, Signal::KILL);
-        }
+                for handle in self.handles {
+                    signal(handle, Signal::KILL);
+                }
             }
             return;
         }

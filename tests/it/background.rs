@@ -51,7 +51,7 @@ impl Background {
         let in_time = self.is_over();
         let mut child = self.0.take().unwrap();
         let _ = child.kill();
-        let shown = Shown::of(child.wait_with_output().unwrap());
+        let shown = Shown::of(&child.wait_with_output().unwrap());
         assert!(
             in_time,
             "not over after {limit:?}: {} {}",

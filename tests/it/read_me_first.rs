@@ -17,7 +17,7 @@ static RESTORE: Mutex<()> = Mutex::new(());
 /// The commands of the text, as they stand.
 fn commands(text: &str) -> String {
     let lines = text.lines().filter(|line| line.starts_with("    "));
-    lines.map(|line| format!("{}\n", &line[4..])).collect()
+    lines.fold(String::new(), |text, line| text + &line[4..] + "\n")
 }
 
 /// One job of each kind and form on a drive, after two nights.
@@ -96,7 +96,7 @@ fn follow(world: &World, text: &str, before: &str) -> Shown {
     }
     fs::write(world.path("script"), script).unwrap();
     Shown::of(
-        Command::new("python3")
+        &Command::new("python3")
             .arg(here.join("at_a_terminal.py"))
             .args([PASSPHRASE, "unshare", "-m", "bash"])
             .arg(world.path("script"))

@@ -167,7 +167,7 @@ fn a_connection_cut_in_the_middle_of_a_copy_is_tried_again_and_ends_well() {
             std::thread::sleep(Duration::from_millis(5));
         }
         assert!(server.cut_sessions() > 0);
-        let shown = Shown::of(run.wait_with_output().unwrap());
+        let shown = Shown::of(&run.wait_with_output().unwrap());
         assert_eq!(shown.exit, Some(0), "{}{}", shown.out, shown.errors);
         assert!(
             shown.errors.contains("trying again in 2 s"),
@@ -207,7 +207,7 @@ fn an_archive_cut_in_the_middle_fails_and_the_next_run_clears_up_after_it() {
         std::thread::sleep(Duration::from_millis(5));
     }
     server.cut_sessions();
-    let shown = Shown::of(run.wait_with_output().unwrap());
+    let shown = Shown::of(&run.wait_with_output().unwrap());
     assert_eq!(shown.exit, Some(4), "{}{}", shown.out, shown.errors);
     world.run(&["run", "archive"], 0);
     let names = far_names(&world, "archive");

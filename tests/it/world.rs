@@ -220,7 +220,7 @@ impl World {
     /// Runs it, and expects this exit code.
     #[track_caller]
     pub fn run(&self, arguments: &[&str], exit: i32) -> Shown {
-        let shown = Shown::of(self.hayloft(arguments).output().unwrap());
+        let shown = Shown::of(&self.hayloft(arguments).output().unwrap());
         assert_eq!(
             shown.exit,
             Some(exit),
@@ -276,7 +276,7 @@ pub struct Shown {
 }
 
 impl Shown {
-    pub fn of(output: Output) -> Self {
+    pub fn of(output: &Output) -> Self {
         Self {
             exit: output.status.code(),
             out: String::from_utf8_lossy(&output.stdout).into_owned(),
