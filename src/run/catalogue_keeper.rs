@@ -48,7 +48,16 @@ impl CatalogueKeeper<'_> {
                 self.change(|one| names.contains(&one.name), State::Retired)
             }
         };
-        self.write_catalogue(&plan.landing, hands)?;
+        let written = self.write_catalogue(&plan.landing, hands);
+        // A mirror on a drive that is full to the brim must not be kept from shrinking: the record alone says
+        // then that it is being updated.
+        let is_marked_elsewhere = |error: &io::Error| {
+            *act == CatalogueAct::Updating && error.kind() == io::ErrorKind::StorageFull
+        };
+        match written {
+            Err(error) if !is_marked_elsewhere(&error) => return Err(error),
+            _ => {}
+        }
         self.store
             .put_generations(&plan.landing.drive, &changed)
             .map_err(io::Error::other)
@@ -136,9 +145,13 @@ pub fn write_remote(line: &SshLine, path: &std::path::Path, text: String) -> io:
         return Ok(());
     }
     let said = answer.stderr.trim().to_owned();
-    Err(io::Error::other(format!(
-        "`{}` on `{}`: {said}",
-        path.display(),
-        line.host
-    )))
+    let kind = if said.contains("No space left on device") {
+        io::ErrorKind::StorageFull
+    } else {
+        io::ErrorKind::Other
+    };
+    Err(io::Error::new(
+        kind,
+        format!("`{}` on `{}`: {said}", path.display(), line.host),
+    ))
 }

@@ -14,10 +14,6 @@ use crate::plan::{Argv, HiddenPath, Landing};
 /// seconds, a file written twice within a second would be taken for unchanged.
 const KEEP: [&str; 3] = ["-aHAXS", "--numeric-ids", "--modify-window=-1"];
 
-/// Times are compared to the nanosecond. By default rsync compares whole seconds (rsync(1),
-/// `--modify-window`), and a file that was copied and then rewritten within one second would pass for unchanged.
-const EXACT_TIMES: &str = "--modify-window=-1";
-
 /// One change a line: what, length, modification time, name. rsync writes control characters in
 /// names as `\#012`, so a line is always one name.
 const ITEMIZE: &str = "--out-format=%i %l %M %n%L";
@@ -37,19 +33,6 @@ pub fn compare(what: What, landing: &Landing, entry: &str) -> Argv {
     base(what, landing.ssh())
         .args(["--dry-run", "--delete", "--delete-excluded"])
         .args(["--stats", ITEMIZE])
-        .args(operands(what))
-        .arg(landing.rsync_argument(entry))
-}
-
-/// As [`compare`], with a tree that is not there yet: what lies in `share_with` (folders beside `entry`) would
-/// be linked, and is not counted.
-pub fn compare_sharing(what: What, landing: &Landing, entry: &str, share_with: &[String]) -> Argv {
-    let mut argv = base(what, landing.ssh());
-    for other in share_with {
-        // not relative: the folder that it would be relative to is not made in a dry run
-        argv = argv.option("--link-dest", landing.path().join(other));
-    }
-    argv.args(["--dry-run", "--stats", ITEMIZE])
         .args(operands(what))
         .arg(landing.rsync_argument(entry))
 }
@@ -97,9 +80,7 @@ fn progress() -> [&'static str; 4] {
 }
 
 fn base(what: What, drive_line: Option<&SshLine>) -> Argv {
-    let mut argv = Argv::new("rsync")
-        .args(KEEP)
-        .args([EXACT_TIMES, "--relative", "-s"]);
+    let mut argv = Argv::new("rsync").args(KEEP).args(["--relative", "-s"]);
     if let Some(line) = drive_line.or(what.source_line) {
         argv = argv.arg("-e").arg(line.rsync_shell());
     }

@@ -32,7 +32,7 @@ fn refused(other: &str, held: &str) {
     let holder = format!("process {}", first.id());
     let shown = world.run(&["run", other], 3);
     let text = shown.out.split_whitespace().collect::<Vec<_>>().join(" ");
-    for words in [held, "photographs (process", &holder] {
+    for words in [held, "a run of `photographs` (process", &holder] {
         assert!(text.contains(words), "{words}: {text}");
     }
     let run = world.run_json(&["run", other], 3);

@@ -151,7 +151,9 @@ fn a_second_service_on_the_same_state_folder_is_refused() {
     first.expect("READY=1");
     let second = world.run(&["serve"], 3);
     assert!(
-        second.errors.contains("the service is in use by run serve"),
+        second
+            .errors
+            .contains("the service is in use by `hayloft serve`"),
         "{}",
         second.errors
     );

@@ -14,16 +14,13 @@ pub fn steps(copying: Copying, plan: &Plan) -> Vec<Step> {
         .against
         .as_ref()
         .map(|generation| generation.name.to_string());
-    let compare_with = newest.clone().unwrap_or_else(|| partial.clone());
     let leftovers = &copying.facts.leftovers;
     let shared = shared_leftovers(leftovers);
     let share_with: Vec<String> = newest.iter().chain(&shared).cloned().collect();
 
-    let compare = match newest {
-        Some(_) => rsync::compare(what, landing, &compare_with),
-        // a first copy that was cut short has put by what need not be copied again
-        None => rsync::compare_sharing(what, landing, &compare_with, &shared),
-    };
+    // a first copy that was cut short has put by what need not be copied again
+    let compare_with = share_with.first().unwrap_or(&partial);
+    let compare = rsync::compare(what, landing, compare_with);
     let copy = rsync::copy_sharing(what, landing, &partial, &share_with);
     let mut steps = vec![
         copying.make_folder(),
