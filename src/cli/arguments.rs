@@ -59,6 +59,12 @@ pub enum Command {
     /// Try to send the mail that is due
     #[command(hide = true)]
     Deliver,
+    /// Settle what cut-short runs left: tell of them, and run the steps that are owed
+    #[command(hide = true)]
+    Settle {
+        #[arg(value_name = "JOB")]
+        job: Option<String>,
+    },
     /// Close standard input with age, onto standard output
     #[command(hide = true)]
     Seal(SealArguments),

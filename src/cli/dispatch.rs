@@ -4,7 +4,7 @@ use clap::Parser;
 
 use super::arguments::{Arguments, Command};
 use super::settings::Settings;
-use super::{check, deliver, files, generations, restore, run, runs, seal, serve, status};
+use super::{check, deliver, files, generations, restore, run, runs, seal, serve, settle, status};
 use crate::exit::Exit;
 
 /// Runs the program with the arguments of this process.
@@ -31,6 +31,7 @@ pub fn main() -> Exit {
         Command::Runs(wanted) => runs::runs(&settings, &wanted),
         Command::Generations(wanted) => generations::generations(&settings, &wanted),
         Command::Restore(wanted) => restore::restore(&settings, &wanted),
+        Command::Settle { job } => settle::settle(&settings, job.as_deref()),
         Command::Deliver => deliver::deliver(&settings),
         Command::Seal(wanted) => seal::seal(wanted),
         Command::Unseal(wanted) => seal::unseal(wanted),

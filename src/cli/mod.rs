@@ -17,6 +17,7 @@ mod seal;
 mod serve;
 mod serve_host;
 mod settings;
+mod settle;
 mod status;
 mod tell;
 

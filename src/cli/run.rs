@@ -59,7 +59,7 @@ fn try_run(settings: &Settings, wanted: &RunArguments) -> Result<Exit, Exit> {
 
 /// Who sends the reports.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Mailing {
+pub enum Mailing {
     AtOnce,
     /// They are put into the outbox; the service that started this run sends them.
     ByService,
@@ -77,7 +77,7 @@ pub struct Session<'a> {
 }
 
 impl<'a> Session<'a> {
-    fn begin(
+    pub fn begin(
         settings: &'a Settings,
         config: &'a Config,
         store: &'a Store,

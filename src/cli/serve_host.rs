@@ -30,8 +30,9 @@ pub struct ServeHost<'a> {
     files: PathBuf,
     /// The state folder in use, and that it is ours alone.
     lock: Option<(PathBuf, Lock)>,
-    leftovers_are_settled: bool,
     started: BTreeMap<Name, Started>,
+    /// Processes that settle what cut-short runs left.
+    settling: Vec<Child>,
     /// A delivery that goes on, and when it began.
     delivery: Option<(Child, Timestamp)>,
     /// When the last delivery that ended began.
@@ -54,8 +55,8 @@ impl<'a> ServeHost<'a> {
             config: None,
             files: settings.folder.clone(),
             lock: None,
-            leftovers_are_settled: false,
             started: BTreeMap::new(),
+            settling: Vec::new(),
             delivery: None,
             delivered: None,
             log,
@@ -118,6 +119,14 @@ impl<'a> ServeHost<'a> {
         Ok(command)
     }
 
+    /// Steps that are owed may take long, and the service must go on meanwhile.
+    fn settle(&mut self, job: Option<&Name>) -> io::Result<()> {
+        let mut command = self.child()?;
+        command.arg("settle").args(job.map(Name::as_str));
+        self.settling.push(command.spawn()?);
+        Ok(())
+    }
+
     /// Serves by `config` from now on.
     fn take_up(&mut self, config: &Config) -> Result<(), String> {
         self.claim(&config.server.state_dir)
@@ -127,9 +136,6 @@ impl<'a> ServeHost<'a> {
             tracing::warn!("{error}");
         }
         self.config = Some(config.clone());
-        if let Err(error) = self.settle_leftovers() {
-            tracing::warn!("what a cut-short run left could not be settled: {error}");
-        }
         Ok(())
     }
 
@@ -190,13 +196,8 @@ impl Host for ServeHost<'_> {
         Some(config)
     }
 
-    /// The service asks for this before the files are read; it is done once they are.
     fn settle_leftovers(&mut self) -> io::Result<()> {
-        if self.config.is_none() || self.leftovers_are_settled {
-            return Ok(());
-        }
-        self.leftovers_are_settled = true;
-        self.with_runner(settle::all)
+        self.settle(None)
     }
 
     fn handled(&mut self, job: &Name) -> io::Result<Option<Timestamp>> {
@@ -225,7 +226,12 @@ impl Host for ServeHost<'_> {
     }
 
     fn run_ended(&mut self, job: &Name, status: ExitStatus) -> io::Result<()> {
-        let settled = self.with_runner(|runner| settle::one(runner, job));
+        let is_needed = settle::is_needed(&self.config()?.server.state_dir, &self.store()?, job);
+        let settled = if is_needed.map_err(io::Error::other)? {
+            self.settle(Some(job))
+        } else {
+            Ok(())
+        };
         let told = match self.started.remove(job) {
             Some(started) if !status.success() => self.tell_unrecorded(job, started, status),
             _ => Ok(()),
@@ -245,6 +251,8 @@ impl Host for ServeHost<'_> {
     }
 
     fn reap_delivery(&mut self) -> bool {
+        self.settling
+            .retain_mut(|child| matches!(child.try_wait(), Ok(None)));
         let Some((child, begun)) = &mut self.delivery else {
             return false;
         };

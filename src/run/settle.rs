@@ -31,6 +31,19 @@ pub fn was_cut_short(state_dir: &Path, store: &Store, run: &RunRecord) -> Result
     Ok(now.is_some_and(|run| run.outcome.is_none()))
 }
 
+/// Whether a run of the job was cut short, or left steps that are owed, with no process at work on it.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn is_needed(state_dir: &Path, store: &Store, job: &Name) -> Result<bool, StoreError> {
+    if is_running(state_dir, job) {
+        return Ok(false);
+    }
+    let latest = store.latest_run(job)?;
+    let is_unfinished = latest.is_some_and(|run| run.outcome.is_none());
+    Ok(is_unfinished || Owed::read(state_dir, job).is_some())
+}
+
 /// Settles every job that nothing is running. Gives the runs that were found cut short.
 ///
 /// # Errors

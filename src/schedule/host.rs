@@ -34,7 +34,8 @@ pub trait Host {
     fn load_kept(&mut self) -> Option<Config>;
 
     /// Settles what a power cut left: unfinished runs are recorded as cut short, services that a `[[pre]]`
-    /// step had stopped are started again. Called once, before anything runs.
+    /// step had stopped are started again. Called once, as soon as files are read, before anything runs;
+    /// what takes long goes on in another process.
     fn settle_leftovers(&mut self) -> io::Result<()>;
 
     /// The last planned time of the job that was run or noted; `None` if it was never seen.

@@ -89,7 +89,6 @@ impl<H: Host, C: Clock> Service<H, C> {
     /// # Errors
     /// When the kernel refuses to wait. Everything else is logged or recorded, and the service goes on.
     pub fn run(mut self) -> io::Result<H> {
-        log("settle what was left", self.host.settle_leftovers());
         self.load();
         ServiceManager::ready();
         loop {
@@ -316,6 +315,9 @@ impl<H: Host, C: Clock> Service<H, C> {
     }
 
     fn take_up(&mut self, config: Config) {
+        if self.config.is_none() {
+            log("settle what was left", self.host.settle_leftovers());
+        }
         let now = self.clock.now();
         let host = &mut self.host;
         let notes = self

@@ -85,7 +85,7 @@ fn a_job_starts_at_its_planned_time_and_is_handled() {
         at("2026-11-25T02:30:00Z")
     );
     service.stop();
-    assert_eq!(host.log()[..2], ["settle", "load"]);
+    assert_eq!(host.log()[..2], ["load", "settle"]);
     assert_eq!(host.count("start orders on time 2026-11-25T02:30:00Z"), 1);
 }
 
