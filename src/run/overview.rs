@@ -114,9 +114,21 @@ fn ended_run(config: &Config, store: &Store, job: &Job) -> Option<LastRun> {
 }
 
 fn job_trouble(job: &JobStatus) -> Option<String> {
-    let last = job.last.as_ref()?;
     let name = &job.name;
-    (!last.outcome.is_well()).then(|| format!("{name}: {}: {}", last.outcome.words(), last.words))
+    if let Some(last) = job.last.as_ref().filter(|last| !last.outcome.is_well()) {
+        return Some(format!("{name}: {}: {}", last.outcome.words(), last.words));
+    }
+    if job.last_good.is_some() || job.running_since.is_some() {
+        return None;
+    }
+    Some(if job.kind.is_built() {
+        format!("{name}: there is no copy yet; what it is for is not protected")
+    } else {
+        format!(
+            "{name}: kind `{}` is not built yet; what it is for is not protected",
+            job.kind
+        )
+    })
 }
 
 /// A planned time that passed and was neither run nor noted: nothing is there that would have done it.

@@ -58,7 +58,13 @@ fn a_time_that_passed_with_nothing_there_to_run_it_needs_attention() {
     let serving = Serving::start(&world, "2026-11-24T12:00:00Z");
     serving.expect("STATUS=next");
     serving.stop();
-    world.run(&["--clock", "2026-11-25T03:00:00Z", "status"], 0);
+    let early = world.run(&["--clock", "2026-11-25T03:00:00Z", "status"], 1);
+    assert!(
+        early.out.contains("! studio-files: there is no copy yet"),
+        "{}",
+        early.out
+    );
+    assert!(!early.out.contains("it was due"), "{}", early.out);
     let shown = world
         .run(&["--clock", "2026-11-25T09:00:00Z", "status"], 1)
         .out;
@@ -161,7 +167,7 @@ fn the_next_time_of_every_example_job_is_that_of_croner() {
         "2026-11-27T12:00:00Z",
         "2026-12-31T23:59:00Z",
     ] {
-        let status = world.run_json(&["--clock", now, "status"], 0);
+        let status = world.run_json(&["--clock", now, "status"], 1);
         let at: DateTime<Utc> = now.parse().unwrap();
         for job in status["jobs"].as_array().unwrap() {
             let Some(line) = job["schedule"].as_str() else {
