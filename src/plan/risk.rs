@@ -22,6 +22,11 @@ pub enum Risk {
     NotAMount {
         drive: Name,
     },
+    /// The drive's file system cannot keep all that a copy has.
+    PoorFileSystem {
+        drive: Name,
+        fs_type: String,
+    },
     Sleeps {
         drive: Name,
         disk: String,
@@ -59,6 +64,10 @@ impl Risk {
             Self::NotAMount { drive } => (
                 format!("drive `{drive}`: nothing is mounted at its path; it is a folder of the file system around it"),
                 "mount a disk of its own there, and give that file system's UUID".into(),
+            ),
+            Self::PoorFileSystem { drive, fs_type } => (
+                format!("drive `{drive}` has the file system {fs_type}, which does not keep owners, links or exact times"),
+                "a history on it copies everything anew each night: use ext4, xfs or btrfs".into(),
             ),
             Self::Sleeps { drive, disk } => (
                 format!("drive `{drive}`: its disk {disk} is set to spin down or sleep"),
@@ -99,6 +108,7 @@ pub struct DriveFacts {
     /// The disks among them that go to sleep by themselves.
     pub sleeping: BTreeSet<String>,
     pub mount: MountFacts,
+    pub fs_type: String,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -127,6 +137,12 @@ pub fn risks(config: &Config, facts: &RiskFacts) -> Vec<Risk> {
     risks
 }
 
+/// File systems that lack owners, hard links, extended attributes, or times finer than a second
+/// (`mkfs.ext2`'s inodes of 128 bytes; FAT's two seconds): rsync finds every file changed there.
+const POOR: [&str; 9] = [
+    "exfat", "ext2", "ext3", "fuseblk", "hfsplus", "msdos", "ntfs", "ntfs3", "vfat",
+];
+
 fn drive_risks(drive: &Drive, facts: &RiskFacts) -> Vec<Risk> {
     let Some(found) = facts.drives.iter().find(|found| found.drive == drive.name) else {
         return Vec::new();
@@ -140,6 +156,12 @@ fn drive_risks(drive: &Drive, facts: &RiskFacts) -> Vec<Risk> {
             fs_type: fs_type.clone(),
         }),
         MountFacts::None => risks.push(Risk::NotAMount { drive: name() }),
+    }
+    if POOR.contains(&found.fs_type.as_str()) {
+        risks.push(Risk::PoorFileSystem {
+            drive: name(),
+            fs_type: found.fs_type.clone(),
+        });
     }
     risks.extend(found.sleeping.iter().map(|disk| Risk::Sleeps {
         drive: name(),

@@ -60,6 +60,7 @@ fn drive_facts(drive: &Drive, mounts: &Mounts) -> Option<DriveFacts> {
             .map(|disk| disk.name.clone())
             .collect(),
         disks: disks.iter().map(|disk| disk.name.clone()).collect(),
+        fs_type: mount.fs_type.clone(),
         mount: if mount.is_network() {
             MountFacts::Network(mount.fs_type.clone())
         } else if mount.point == path {

@@ -1,8 +1,10 @@
 //! What `hayloft check` says of a machine: risks that are real here, and those made by a rule.
 
+use std::process::Command;
+
 use serde_json::Value;
 
-use crate::world::World;
+use crate::world::{World, ok};
 
 /// The risks that the real binary finds, as `KIND JOB-OR-DRIVE`.
 fn risks(world: &World, exit: i32) -> Vec<String> {
@@ -109,6 +111,24 @@ fn a_folder_of_the_system_disk_with_its_uuid_is_not_a_mount() {
     )
     .unwrap();
     assert!(risks(&world, 0).contains(&"not-a-mount shelf".to_owned()));
+}
+
+/// mke2fs(8): `mkfs.ext2` makes no journal, and mount(8) then takes it for ext2.
+#[test]
+fn a_file_system_without_exact_times_is_told() {
+    let Some(world) = World::new(40) else { return };
+    world.job("studio-files", NIGHTLY);
+    let uuid = world.uuid();
+    world.unmount(&[]);
+    let image = world.path("shelf.img");
+    ok(Command::new("mkfs.ext2")
+        .args(["-q", "-F", "-I", "128", "-U", &uuid])
+        .arg(&image));
+    ok(Command::new("mount")
+        .args(["-t", "ext2", "-o", "loop"])
+        .arg(&image)
+        .arg(world.drive()));
+    assert!(risks(&world, 0).contains(&"poor-file-system shelf".to_owned()));
 }
 
 #[test]
