@@ -7,7 +7,7 @@ use super::rebuild;
 use super::settings::{Form, Settings, error_colour, style, trouble};
 use crate::exit::Exit;
 use crate::jobs::{Config, Diagnostic, Drive, DrivePlace, Job, Loaded, Source, SshHost, load};
-use crate::plan::{DriveState, SourceState, Stop, risks};
+use crate::plan::{DriveState, SourceState, Stop, not_built, risks};
 use crate::record::Store;
 use crate::report::{
     CheckFacts, CheckedDrive, CheckedHost, CheckedJob, check_text, to_json_pretty,
@@ -87,6 +87,7 @@ fn facts(
     CheckFacts {
         diagnostics,
         risks: risks(config, &risk_facts(config)),
+        not_built: not_built(config),
         drives: drives.into_values().collect(),
         hosts,
         jobs,

@@ -18,6 +18,8 @@ pub struct CheckFacts {
     pub hosts: Vec<CheckedHost>,
     /// Jobs whose source or programs are not there.
     pub jobs: Vec<CheckedJob>,
+    /// Keys that this version reads and does nothing with, in words.
+    pub not_built: Vec<String>,
     /// What a rebuild did, job by job; empty unless it was asked for.
     pub rebuilt: Vec<String>,
 }
@@ -81,6 +83,12 @@ pub fn check_text(facts: &CheckFacts, style: Style) -> String {
         let (words, advice) = risk.words();
         item(&mut text, &words, &[advice]);
     }
+    section(
+        &mut text,
+        "Read, but not built yet",
+        facts.not_built.clone(),
+        style,
+    );
     section(
         &mut text,
         "Hosts",

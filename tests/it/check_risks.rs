@@ -191,3 +191,27 @@ fn wrong_job_files_are_told_on_standard_error_and_exit_with_two() {
     );
     assert_eq!(shown.out, "");
 }
+
+#[test]
+fn keys_that_nothing_is_done_with_yet_are_told_plainly() {
+    let Some(world) = World::new(40) else { return };
+    world.write_server(
+        "[machines.ines-laptop]\nfolder = \"{dir}/drive/landing\"\nexpect = \"3 days\"\n",
+    );
+    let more = "rpo = \"1 day\"\nrto = \"4 hours\"\nrehearse = \"0 6 1 * *\"\n";
+    world.job("studio-files", &(NIGHTLY.to_owned() + more));
+    let shown = world.run(&["check"], 0);
+    assert!(
+        shown.out.contains("Read, but not built yet"),
+        "{}",
+        shown.out
+    );
+    for key in [
+        "`rehearse` (job `studio-files`)",
+        "`rpo`",
+        "`rto`",
+        "`[machines]` (machine `ines-laptop`)",
+    ] {
+        assert!(shown.out.contains(key), "{key}: {}", shown.out);
+    }
+}
