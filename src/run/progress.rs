@@ -42,6 +42,8 @@ impl Progress {
                 bar.set_style(style(bytes.is_some()));
                 bar.set_length(bytes.unwrap_or(0));
                 bar.set_message(words.to_owned());
+                // at once: a step of hayloft's own draws nothing until it is done
+                bar.tick();
             }
         }
     }
@@ -90,7 +92,7 @@ fn style(total_is_known: bool) -> ProgressStyle {
     ProgressStyle::with_template(template).expect("a template that a test reads")
 }
 
-const WITH_TOTAL: &str = "  {wide_msg}\n  {bar:30} {decimal_bytes} of {decimal_total_bytes}  {decimal_bytes_per_sec}  {prefix}  {eta} left";
+const WITH_TOTAL: &str = "  {wide_msg}\n  {bar:16} {decimal_bytes} of {decimal_total_bytes}  {decimal_bytes_per_sec}  {prefix}  {eta} left";
 const WITHOUT_TOTAL: &str = "  {wide_msg}  {elapsed}";
 
 #[cfg(test)]
