@@ -1,6 +1,7 @@
 //! What a person sees while a run goes on: a bar on a terminal, a quiet line a step elsewhere.
 
 use std::io::IsTerminal;
+use std::time::Duration;
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
@@ -20,6 +21,8 @@ impl Progress {
             return Self::Lines;
         }
         let bar = ProgressBar::with_draw_target(Some(0), ProgressDrawTarget::stderr());
+        // a step of hayloft's own, such as flushing, tells nothing until it is done
+        bar.enable_steady_tick(Duration::from_millis(200));
         Self::Bar(bar)
     }
 
@@ -42,8 +45,6 @@ impl Progress {
                 bar.set_style(style(bytes.is_some()));
                 bar.set_length(bytes.unwrap_or(0));
                 bar.set_message(words.to_owned());
-                // at once: a step of hayloft's own draws nothing until it is done
-                bar.tick();
             }
         }
     }
@@ -65,12 +66,6 @@ impl Progress {
     pub fn files(&self, count: u64) {
         if let Self::Bar(bar) = self {
             bar.set_prefix(format!("{count} files"));
-        }
-    }
-
-    pub fn tick(&self) {
-        if let Self::Bar(bar) = self {
-            bar.tick();
         }
     }
 

@@ -162,11 +162,7 @@ impl Executor<'_> {
         let mut watch = (step.part == Part::Copy)
             .then(|| Watch::new(&self.plan.landing, self.reserve, self.held));
         let mut listener = Listener::new(&pipeline.reading, tally, self.progress);
-        let progress = self.progress;
-        let mut glance = || {
-            progress.tick();
-            watch.as_mut().and_then(Watch::glance)
-        };
+        let mut glance = || watch.as_mut().and_then(Watch::glance);
         let hear = &mut |heard: &Heard| listener.hear(heard);
         run_pipeline(
             pipeline,
