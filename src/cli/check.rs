@@ -32,10 +32,10 @@ pub fn check(settings: &Settings, wanted: &CheckArguments) -> Exit {
     };
     let facts = facts(settings, &config, warnings, rebuilt);
     match settings.form {
-        Form::Json => println!("{}", to_json_pretty(&facts)),
+        Form::Json => out_line!("{}", to_json_pretty(&facts)),
         Form::Text => {
             show_diagnostics(&facts.diagnostics);
-            print!("{}", check_text(&facts, style()));
+            out!("{}", check_text(&facts, style()));
         }
     }
     facts
@@ -46,14 +46,14 @@ pub fn check(settings: &Settings, wanted: &CheckArguments) -> Exit {
 
 fn wrong_files(settings: &Settings, diagnostics: &[Diagnostic]) -> Exit {
     match settings.form {
-        Form::Json => println!(
+        Form::Json => out_line!(
             "{}",
             to_json_pretty(&serde_json::json!({ "diagnostics": diagnostics }))
         ),
         Form::Text => {
             show_diagnostics(diagnostics);
             let errors = diagnostics.iter().filter(|one| one.is_error()).count();
-            eprintln!(
+            error_line!(
                 "{errors} {} in `{}`",
                 if errors == 1 { "mistake" } else { "mistakes" },
                 settings.folder.display()
@@ -65,7 +65,7 @@ fn wrong_files(settings: &Settings, diagnostics: &[Diagnostic]) -> Exit {
 
 fn show_diagnostics(diagnostics: &[Diagnostic]) {
     for diagnostic in diagnostics {
-        eprintln!("{}", diagnostic.render(error_colour()));
+        error_line!("{}", diagnostic.render(error_colour()));
     }
 }
 

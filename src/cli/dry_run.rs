@@ -64,8 +64,8 @@ pub fn show_restore(
 
 fn show(settings: &Settings, config: &Config, facts: &DryRunFacts) -> Exit {
     match settings.form {
-        Form::Json => println!("{}", to_json_pretty(facts)),
-        Form::Text => print!("{}", dry_run_text(facts, &config.server.time_zone)),
+        Form::Json => out_line!("{}", to_json_pretty(facts)),
+        Form::Text => out!("{}", dry_run_text(facts, &config.server.time_zone)),
     }
     facts
         .stops

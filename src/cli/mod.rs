@@ -1,5 +1,8 @@
 //! One file per command, thin: read the arguments, call the rooms, print a rendering.
 
+#[macro_use]
+mod show;
+
 mod arguments;
 mod check;
 mod deliver;

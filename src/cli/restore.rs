@@ -68,10 +68,10 @@ fn look(
         (account.whole(), Vec::new())
     });
     if let DriveState::NotReady(stop) = &gathered.facts.drive {
-        eprintln!("error: {}", stop.reason);
+        error_line!("error: {}", stop.reason);
         stop.advice
             .iter()
-            .for_each(|advice| eprintln!("       {advice}"));
+            .for_each(|advice| error_line!("       {advice}"));
         return Err(Exit::of(stop.outcome));
     }
     Ok((gathered, account.whole()))
@@ -92,21 +92,22 @@ fn choose<'g>(
     match (chosen, wanted.from) {
         (Some(generation), _) => {
             if generation.state == State::Updating {
-                eprintln!(
+                error_line!(
                     "note: the mirror was being updated when its run was cut short: it is of two times"
                 );
             }
             Ok(generation)
         }
         (None, Some(name)) => {
-            eprintln!(
+            error_line!(
                 "error: job `{}` has no generation {name}; `hayloft generations {}` lists them",
-                job.name, job.name
+                job.name,
+                job.name
             );
             Err(Exit::Usage)
         }
         (None, None) => {
-            eprintln!(
+            error_line!(
                 "error: job `{}` has no generation yet: nothing can be brought back",
                 job.name
             );
@@ -123,7 +124,7 @@ fn check_paths(wanted: &RestoreArguments) -> Result<(), Exit> {
                 .any(|part| part == std::path::Component::ParentDir)
     };
     if let Some(path) = wanted.paths.iter().find(wrong) {
-        eprintln!(
+        error_line!(
             "error: `{}` must be a path from the root of the source, such as `/srv/studio/orders`",
             path.display()
         );
@@ -180,8 +181,8 @@ fn execute(
         steps: done.steps,
     };
     match settings.form {
-        Form::Json => println!("{}", to_json_line(&facts)),
-        Form::Text => print!("{}", restore_text(&facts)),
+        Form::Json => out_line!("{}", to_json_line(&facts)),
+        Form::Text => out!("{}", restore_text(&facts)),
     }
     Exit::of(facts.outcome)
 }

@@ -37,33 +37,33 @@ fn table(
     };
     let runs = store.runs(&filter).map_err(|error| trouble(&error))?;
     match settings.form {
-        Form::Json => print!("{}", to_json_pretty(&runs)),
-        Form::Text => print!("{}", runs_text(&runs, &config.server.time_zone, style())),
+        Form::Json => out!("{}", to_json_pretty(&runs)),
+        Form::Text => out!("{}", runs_text(&runs, &config.server.time_zone, style())),
     }
     Ok(Exit::Well)
 }
 
 fn one(settings: &Settings, config: &Config, store: &Store, id: &str) -> Result<Exit, Exit> {
     let Some(run) = store.run(id).map_err(|error| trouble(&error))? else {
-        eprintln!(
+        error_line!(
             "error: there is no run `{}`; `hayloft runs` lists them",
             safe_line(id)
         );
         return Err(Exit::Usage);
     };
     if settings.form == Form::Json {
-        print!("{}", to_json_pretty(&run));
+        out!("{}", to_json_pretty(&run));
         return Ok(Exit::Well);
     }
-    println!("{}", run_in_full_text(&run, &config.server.time_zone));
+    out_line!("{}", run_in_full_text(&run, &config.server.time_zone));
     match std::fs::read(&run.log_file) {
         Ok(log) => {
-            println!("The log, {}:", safe_line(&run.log_file));
+            out_line!("The log, {}:", safe_line(&run.log_file));
             for line in String::from_utf8_lossy(&log).lines() {
-                println!("  {}", safe_line(line));
+                out_line!("  {}", safe_line(line));
             }
         }
-        Err(error) => println!("The log is gone: `{}`: {error}", safe_line(&run.log_file)),
+        Err(error) => out_line!("The log is gone: `{}`: {error}", safe_line(&run.log_file)),
     }
     Ok(Exit::Well)
 }

@@ -22,7 +22,8 @@ fn guard(check: &Check, changes: &Changes, against: Option<&Generation>) -> Opti
         if all == 0 {
             0
         } else {
-            u64::try_from(u128::from(some) * 100 / u128::from(all)).unwrap_or(u64::MAX)
+            let hundredfold = u128::from(some) * 100;
+            u64::try_from(hundredfold.div_ceil(u128::from(all))).unwrap_or(u64::MAX)
         }
     };
     // An archive's listing cannot tell what vanished, only that fewer files are there.
@@ -160,6 +161,26 @@ mod tests {
         };
         let stop = check_changes(&check(Need::NewBytes), &grown, Some(&newest(0, 0, 0)), None);
         assert_eq!(stop, None);
+    }
+
+    #[test]
+    fn a_fraction_of_a_percent_over_the_guard_is_over_it() {
+        let changes = |changed| Changes {
+            files: 1000,
+            changed,
+            ..Changes::default()
+        };
+        let stop = |changed| {
+            let before = newest(1000, 0, 0);
+            check_changes(
+                &check(Need::NewBytes),
+                &changes(changed),
+                Some(&before),
+                None,
+            )
+        };
+        assert_eq!(stop(300), None);
+        assert!(stop(301).is_some());
     }
 
     #[test]

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use super::{Act, DriveAct, Pipeline};
 use crate::jobs::{Drive, DrivePlace, Name};
 use crate::tools::files;
-use crate::tools::ssh::SshLine;
+use crate::tools::ssh::{HostKey, SshLine, remote_words};
 
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Landing {
@@ -74,12 +74,14 @@ impl Landing {
 
     /// Makes the job's folder, readable by its owner only.
     pub fn make_folder(&self) -> Act {
-        self.act(DriveAct::MakeFolder, files::make_folder)
+        self.act(DriveAct::MakeFolder, |path| {
+            remote_words(&files::make_folder(path))
+        })
     }
 
     /// Flushes the drive's file system to the disk.
     pub fn flush(&self) -> Act {
-        self.act(DriveAct::Flush, files::flush)
+        self.act(DriveAct::Flush, |path| remote_words(&files::flush(path)))
     }
 
     pub fn rename(&self, from: &str, to: &str) -> Act {
@@ -92,16 +94,17 @@ impl Landing {
 
     pub fn remove(&self, entry: &str) -> Act {
         self.act(DriveAct::Remove(entry.into()), |path| {
-            files::remove(&path.join(entry))
+            remote_words(&files::remove(&path.join(entry)))
         })
     }
 
     /// A local drive is worked on through a held folder; a remote one by the standard command.
-    fn act(&self, local: DriveAct, remote: impl FnOnce(&Path) -> super::Argv) -> Act {
+    fn act(&self, local: DriveAct, remote: impl FnOnce(&Path) -> Vec<u8>) -> Act {
         match &self.base {
             Base::Local(_) => Act::Drive(local),
             Base::Ssh { line, .. } => {
-                Act::Tool(Pipeline::plain(line.command(&remote(&self.path()))))
+                let script = remote(&self.path());
+                Act::Tool(Pipeline::plain(line.script(&script, HostKey::Pinned)))
             }
         }
     }

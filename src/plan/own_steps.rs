@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::time::Duration;
 
-use super::{Account, Act, Argv, Landing, Part, Pipeline, Step};
+use super::{Account, Act, Argv, Landing, Part, Pipeline, Reading, Step};
 use crate::jobs::{Job, Name, On, Span, StepSpec};
 use crate::record::GenerationName;
 use crate::tools::setpriv;
@@ -92,6 +92,6 @@ fn own_step(job: &Job, spec: &StepSpec, part: Part, environment: StepEnvironment
             spec.on
         },
         timeout: Some(spec.timeout.map_or(STEP_TIMEOUT, Span::duration)),
-        act: Act::Tool(Pipeline::plain(argv)),
+        act: Act::Tool(Pipeline::plain(argv).reading(Reading::OwnStep)),
     }
 }

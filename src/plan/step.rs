@@ -140,13 +140,15 @@ pub enum Stdout {
 pub enum Reading {
     /// Exit status 0 is well; every line goes to the log.
     Plain,
+    /// A step of the administrator's own: as [`Reading::Plain`], and nothing more is read into its end.
+    OwnStep,
     /// rsync's itemized changes and statistics.
     RsyncChanges,
     /// rsync's list of a source; entries modified at or after this instant count as changed.
     RsyncListing { since: Option<Timestamp> },
     /// rsync copying: changes are counted, progress is shown.
     RsyncCopy,
-    /// tar at one end, filters at the other.
+    /// tar writing an archive, here or on another host, with filters behind it.
     Tar,
     /// tar's list of names, escaped as in C: those that exist below this folder count as changed.
     ArchiveNames { below: PathBuf },

@@ -110,7 +110,7 @@ fn archive_steps(wish: &Wish) -> Result<Vec<Step>, Stop> {
     let extract = opened(
         wish,
         tar::extract(wish.to, wish.paths, existing),
-        Reading::Tar,
+        Reading::Plain,
     )?;
     steps.push(Step::new(
         Part::Restore,

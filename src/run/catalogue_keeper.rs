@@ -135,7 +135,7 @@ impl CatalogueKeeper<'_> {
 /// # Errors
 /// What ssh or the commands there said.
 pub fn write_remote(line: &SshLine, path: &std::path::Path, text: String) -> io::Result<()> {
-    let script = files::replace_from_stdin(path);
+    let script = files::replace_from_stdin(path, text.len());
     let answer = ask_with_input(
         &line.script(&script, HostKey::Pinned),
         text.into_bytes(),

@@ -39,7 +39,7 @@ impl<'a> Listener<'a> {
             Reading::RsyncListing { since } => *since,
             Reading::RsyncChanges | Reading::RsyncCopy => None,
             Reading::ArchiveNames { below } => return self.archive_name(text, below),
-            Reading::Plain | Reading::Tar => return info!("  {text}"),
+            Reading::Plain | Reading::OwnStep | Reading::Tar => return info!("  {text}"),
         };
         let line = read_line(text);
         match &line {

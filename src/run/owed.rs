@@ -3,9 +3,10 @@
 
 use std::collections::BTreeMap;
 use std::ffi::OsString;
-use std::fs::{self, File};
+use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
 use std::os::unix::ffi::{OsStrExt, OsStringExt};
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -59,7 +60,13 @@ impl Owed {
             file(state_dir, &self.job),
             folder.join(format!(".{}.new", self.job)),
         );
-        let mut out = File::create(&new)?;
+        // the job file, which may hold secrets in `env`, is not for everybody either
+        let mut out = OpenOptions::new()
+            .write(true)
+            .create(true)
+            .truncate(true)
+            .mode(0o600)
+            .open(&new)?;
         out.write_all(&serde_json::to_vec(self)?)?;
         out.sync_all()?;
         fs::rename(&new, &path)?;
@@ -138,5 +145,25 @@ impl OwedStep {
             timeout: self.timeout_seconds.map(Duration::from_secs),
             act: Act::Tool(Pipeline::plain(argv)),
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::os::unix::fs::PermissionsExt;
+
+    #[test]
+    fn what_a_step_finds_in_its_environment_is_kept_from_others() {
+        let folder = tempfile::tempdir().unwrap();
+        let owed = Owed {
+            job: Name::parse("orders").unwrap(),
+            run: "20261125T023000Z-orders".to_owned(),
+            steps: Vec::new(),
+        };
+        owed.write(folder.path()).unwrap();
+        let found = fs::metadata(file(folder.path(), &owed.job)).unwrap();
+        assert_eq!(found.permissions().mode() & 0o777, 0o600);
+        assert_eq!(Owed::read(folder.path(), &owed.job), Some(owed));
     }
 }

@@ -1,6 +1,6 @@
 //! What a person sees while a run goes on: a bar on a terminal, a quiet line a step elsewhere.
 
-use std::io::IsTerminal;
+use std::io::{IsTerminal, Write};
 use std::time::Duration;
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -30,7 +30,7 @@ impl Progress {
     pub fn heading(&self, job: &str) {
         match self {
             Self::Silent => {}
-            Self::Lines => eprintln!("{job}"),
+            Self::Lines => line(job),
             Self::Bar(bar) => bar.println(job),
         }
     }
@@ -39,7 +39,7 @@ impl Progress {
     pub fn begin(&self, words: &str, bytes: Option<u64>) {
         match self {
             Self::Silent => {}
-            Self::Lines => eprintln!("  {words}"),
+            Self::Lines => line(&format!("  {words}")),
             Self::Bar(bar) => {
                 bar.reset();
                 bar.set_style(style(bytes.is_some()));
@@ -74,6 +74,11 @@ impl Progress {
             bar.finish_and_clear();
         }
     }
+}
+
+/// Nobody may be looking any more, as when a terminal was closed: the run goes on.
+fn line(words: &str) {
+    let _ = writeln!(std::io::stderr(), "{words}");
 }
 
 /// # Panics

@@ -29,11 +29,14 @@ impl RunLog {
             .with_target(false)
             .without_time()
             .with_ansi(false)
+            // it would tell of them on standard error, and end the run where that is closed
+            .log_internal_errors(false)
             .with_filter(console);
         let to_file = tracing_subscriber::fmt::layer()
             .with_writer(log.clone())
             .with_target(false)
             .with_ansi(false)
+            .log_internal_errors(false)
             .with_filter(EnvFilter::new("info"));
         // a second call, as in tests, keeps the first set-up
         let _ = tracing_subscriber::registry()

@@ -100,11 +100,11 @@ impl Executor<'_> {
                 changes.bytes = tally.changes.bytes;
                 changes.new_bytes = tally.changes.new_bytes;
             }
-            Reading::Tar if step_writes(pipeline) => {
+            Reading::Tar => {
                 let written = self.written(pipeline);
                 self.done.changes.get_or_insert_default().new_bytes = written;
             }
-            Reading::Plain | Reading::Tar => {}
+            Reading::Plain | Reading::OwnStep => {}
         }
     }
 
@@ -188,12 +188,4 @@ impl Executor<'_> {
             .into_iter()
             .collect()
     }
-}
-
-/// Whether the pipeline writes an archive, rather than reads one.
-fn step_writes(pipeline: &Pipeline) -> bool {
-    pipeline
-        .stages
-        .first()
-        .is_some_and(|argv| argv.args.iter().any(|arg| arg == "--create"))
 }

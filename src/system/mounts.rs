@@ -26,8 +26,7 @@ pub enum Access {
 pub const MOUNTINFO: &str = "/proc/self/mountinfo";
 
 /// Kernel file systems: what they show is made up on reading, and cannot be brought back.
-const KERNEL: [&str; 19] = [
-    "autofs",
+const KERNEL: [&str; 18] = [
     "binfmt_misc",
     "bpf",
     "cgroup",

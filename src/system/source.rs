@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use super::mounts::{MOUNTINFO, Mounts, real_path};
+use super::mounts::{MOUNTINFO, Mount, Mounts, real_path};
 use super::remote_drive::{ask_remote, ask_script};
 use crate::jobs::{Job, Source};
 use crate::plan::Argv;
@@ -122,7 +122,12 @@ fn hidden_below(
         }
     };
     for source in sources {
-        for mount in mounts.below(source).filter(|mount| mount.is_kernel()) {
+        let seen = |mount: &&Mount| mounts.at(&mount.point) == Some(*mount);
+        for mount in mounts
+            .below(source)
+            .filter(seen)
+            .filter(|mount| mount.is_kernel())
+        {
             hide(
                 &mount.point,
                 format!("it is the kernel's own `{}`", mount.fs_type),
@@ -136,4 +141,48 @@ fn hidden_below(
         }
     }
     hidden
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::jobs::Name;
+
+    fn hidden_by(mountinfo: &[u8]) -> Vec<PathBuf> {
+        let landing = Landing {
+            drive: Name::parse("shelf").expect("a name"),
+            base: Base::Local("/mnt/shelf".into()),
+            folder: "hayloft/kiln/studio-files".into(),
+        };
+        let mounts = Mounts::parse(mountinfo);
+        let hidden = hidden_below(&["/srv".into()], &mounts, None, &landing);
+        hidden.into_iter().map(|hidden| hidden.path).collect()
+    }
+
+    #[test]
+    fn kernel_file_systems_below_the_source_are_left_out() {
+        let mounts =
+            b"1 0 8:1 / / rw - ext4 /dev/a rw\n2 1 0:4 / /srv/jail/proc rw - proc proc rw\n";
+        assert_eq!(hidden_by(mounts), [PathBuf::from("/srv/jail/proc")]);
+    }
+
+    #[test]
+    fn a_disk_that_is_mounted_when_it_is_asked_for_is_copied() {
+        let waiting =
+            b"1 0 8:1 / / rw - ext4 /dev/a rw\n2 1 0:40 / /srv/photographs rw - autofs systemd-1 rw\n";
+        assert_eq!(hidden_by(waiting), Vec::<PathBuf>::new());
+        let mounted = [
+            waiting.as_slice(),
+            b"3 2 8:2 / /srv/photographs rw - ext4 /dev/b rw\n",
+        ]
+        .concat();
+        assert_eq!(hidden_by(&mounted), Vec::<PathBuf>::new());
+    }
+
+    #[test]
+    fn what_is_mounted_over_a_kernel_file_system_is_copied() {
+        let mounts =
+            b"2 1 0:4 / /srv/box rw - proc proc rw\n3 2 8:2 / /srv/box rw - ext4 /dev/b rw\n";
+        assert_eq!(hidden_by(mounts), Vec::<PathBuf>::new());
+    }
 }

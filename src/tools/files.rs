@@ -17,9 +17,17 @@ pub fn flush(path: &Path) -> Argv {
     Argv::new("sync").args(["-f", "--"]).arg(path)
 }
 
-/// Renames, never into an existing folder and never over an existing file.
-pub fn rename(from: &Path, to: &Path) -> Argv {
-    Argv::new("mv").args(["-n", "-T", "--"]).arg(from).arg(to)
+/// A script for another host that renames, never into an existing folder and never over an existing file:
+/// mv(1) leaves a name that is taken alone, without calling that a failure.
+pub fn rename(from: &Path, to: &Path) -> Vec<u8> {
+    let rename = Argv::new("mv").args(["-n", "-T", "--"]).arg(from).arg(to);
+    let is_gone = Argv::new("test").args(["!", "-e"]).arg(from);
+    all_of(&[remote_words(&rename), remote_words(&is_gone)])
+}
+
+/// Each only after the one before it ended well.
+fn all_of(commands: &[Vec<u8>]) -> Vec<u8> {
+    commands.join(b" && ".as_slice())
 }
 
 pub fn remove(path: &Path) -> Argv {
@@ -46,8 +54,9 @@ pub fn write_from_stdin(path: &Path) -> Argv {
         .arg(to)
 }
 
-/// A script for another host that writes standard input beside `path`, flushes it, and renames it over `path`.
-pub fn replace_from_stdin(path: &Path) -> Vec<u8> {
+/// A script for another host that writes standard input beside `path`, flushes it, and renames it over
+/// `path` if all `bytes` of it came: a broken connection looks like an end there.
+pub fn replace_from_stdin(path: &Path, bytes: usize) -> Vec<u8> {
     let name = path.file_name().unwrap_or_default();
     let mut new = std::ffi::OsString::from(".");
     new.push(name);
@@ -58,16 +67,65 @@ pub fn replace_from_stdin(path: &Path) -> Vec<u8> {
     let write = Argv::new("dd")
         .args(["bs=1M", "conv=fsync", "status=none"])
         .arg(to);
-    let rename = Argv::new("mv").args(["-f", "-T", "--"]).arg(&new).arg(path);
-    [
-        remote_words(&write),
-        b" && ".to_vec(),
-        remote_words(&rename),
+    let is_whole = [
+        b"test \"$(".as_slice(),
+        &remote_words(&length(&new)),
+        format!(")\" = {bytes}").as_bytes(),
     ]
-    .concat()
+    .concat();
+    let rename = Argv::new("mv").args(["-f", "-T", "--"]).arg(&new).arg(path);
+    all_of(&[remote_words(&write), is_whole, remote_words(&rename)])
 }
 
 /// The length of a file in bytes.
 pub fn length(path: &Path) -> Argv {
     Argv::new("stat").args(["-c", "%s", "--"]).arg(path)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::fs;
+    use std::io::Write;
+    use std::process::{Command, Stdio};
+
+    /// The shell of this host stands for that of another one.
+    fn shell(script: &[u8], input: &[u8]) -> bool {
+        use std::os::unix::ffi::OsStrExt;
+        let mut child = Command::new("sh")
+            .arg("-c")
+            .arg(std::ffi::OsStr::from_bytes(script))
+            .stdin(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        child.stdin.take().unwrap().write_all(input).unwrap();
+        child.wait().unwrap().success()
+    }
+
+    #[test]
+    fn a_small_file_that_comes_only_in_part_replaces_nothing() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("it's a list");
+        fs::write(&path, "before").unwrap();
+        let script = replace_from_stdin(&path, 11);
+        assert!(!shell(&script, b"half of"));
+        assert_eq!(fs::read_to_string(&path).unwrap(), "before");
+        assert!(shell(&script, b"all of this"));
+        assert_eq!(fs::read_to_string(&path).unwrap(), "all of this");
+    }
+
+    #[test]
+    fn a_name_that_is_taken_is_never_renamed_over_and_the_command_fails() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = |name: &str| folder.path().join(name);
+        for name in ["new.partial", "taken"] {
+            fs::create_dir(path(name)).unwrap();
+        }
+        assert!(!shell(&rename(&path("new.partial"), &path("taken")), b""));
+        assert!(path("new.partial").exists());
+        assert!(shell(&rename(&path("new.partial"), &path("free")), b""));
+        assert!(path("free").exists() && !path("new.partial").exists());
+        assert!(!shell(&rename(&path("gone"), &path("other")), b""));
+    }
 }

@@ -42,27 +42,39 @@ const SIGPIPE: i32 = 13;
 
 /// Reads the ends of a pipeline's stages, in their order, with what they wrote on standard error.
 pub fn judge(reading: &Reading, programs: &[String], ends: &[Ended], errors: &str) -> Verdict {
-    let failed = || {
-        programs
-            .iter()
-            .zip(ends)
-            .enumerate()
-            .filter(|(_, (_, end))| **end != Ended::WELL)
-    };
+    let stages = programs.iter().zip(ends).enumerate();
+    let failed = stages.filter(|(_, (_, end))| **end != Ended::WELL);
     // A stage killed by SIGPIPE was cut off by a later one; bad input makes later ones fail too.
-    let cause = failed()
-        .find(|(_, (_, end))| **end != Ended::Signal(SIGPIPE))
-        .or_else(|| failed().next_back());
-    let Some((place, (program, end))) = cause else {
-        return Verdict::Well;
-    };
+    let (cut_off, mut causes): (Vec<_>, Vec<_>) =
+        failed.partition(|(_, (_, end))| **end == Ended::Signal(SIGPIPE));
+    causes.extend(cut_off.into_iter().rev());
+    let mut verdict = Verdict::Well;
+    for (place, (program, end)) in causes {
+        verdict = judge_stage((reading, place), program, *end, errors);
+        // one that is done all the same must not hide that a later one is not
+        if !matches!(verdict, Verdict::Noted(_)) {
+            return verdict;
+        }
+    }
+    verdict
+}
+
+fn judge_stage(
+    (reading, place): (&Reading, usize),
+    program: &str,
+    end: Ended,
+    errors: &str,
+) -> Verdict {
     let words = format!("`{program}` ended with {}", end.words());
+    if *reading == Reading::OwnStep {
+        return Verdict::Failed(words);
+    }
     if errors.lines().any(tells_of_no_room) {
         return Verdict::Full(words);
     }
-    match (program.as_str(), end) {
+    match (program, end) {
         ("ssh", Ended::Exit(255)) => ssh::judge_connection(&words, errors),
-        ("rsync", Ended::Exit(code)) => match rsync::judge(*code) {
+        ("rsync", Ended::Exit(code)) => match rsync::judge(code) {
             Verdict::Again(_) | Verdict::Failed(_) if ssh::is_connection_trouble(errors) => {
                 ssh::judge_connection(&words, errors)
             }
@@ -70,7 +82,7 @@ pub fn judge(reading: &Reading, programs: &[String], ends: &[Ended], errors: &st
         },
         // tar itself, or ssh handing on the status of a tar on the other host
         ("tar" | "ssh", Ended::Exit(code)) if *reading == Reading::Tar && place == 0 => {
-            tar::judge(*code)
+            tar::judge(code)
         }
         _ => Verdict::Failed(words),
     }
@@ -120,6 +132,47 @@ mod tests {
             verdict,
             Verdict::Failed("`hayloft` ended with exit status 1".into())
         );
+    }
+
+    #[test]
+    fn files_that_changed_do_not_hide_that_the_archive_could_not_be_written() {
+        let programs = names(&["tar", "zstd", "hayloft", "ssh"]);
+        let ends = [Ended::Exit(1), Ended::WELL, Ended::WELL, Ended::Exit(1)];
+        let verdict = judge(
+            &Reading::Tar,
+            &programs,
+            &ends,
+            "dd: fsync failed: I/O error",
+        );
+        assert_eq!(
+            verdict,
+            Verdict::Failed("`ssh` ended with exit status 1".into())
+        );
+    }
+
+    #[test]
+    fn an_archive_that_another_host_cannot_read_is_not_brought_back_well() {
+        let programs = names(&["ssh", "zstd", "tar"]);
+        let ends = [Ended::Exit(1), Ended::Exit(1), Ended::Exit(2)];
+        let verdict = judge(&Reading::Plain, &programs, &ends, "cat: Input/output error");
+        assert!(matches!(verdict, Verdict::Failed(_)), "{verdict:?}");
+    }
+
+    #[test]
+    fn nothing_but_its_exit_status_is_read_into_a_step_of_the_administrators_own() {
+        for (program, code, errors) in [
+            ("rsync", 24, ""),
+            ("ssh", 255, "ssh: Could not resolve hostname till"),
+            ("pg_dump", 1, "No space left on device"),
+        ] {
+            let verdict = judge(
+                &Reading::OwnStep,
+                &names(&[program]),
+                &[Ended::Exit(code)],
+                errors,
+            );
+            assert!(matches!(verdict, Verdict::Failed(_)), "{verdict:?}");
+        }
     }
 
     #[test]

@@ -225,3 +225,27 @@ fn a_program_that_is_not_there_is_named() {
     );
     assert_eq!(ran(&world), ["always", "failure"]);
 }
+
+#[test]
+fn a_run_that_nobody_listens_to_any_more_goes_on_to_its_end() {
+    let Some(world) = world(&(step("pre", "echo hello; echo there >&2", "") + &posts())) else {
+        return;
+    };
+    for form in [&["run", "orders"][..], &["--json", "run", "orders"]] {
+        let mut child = world
+            .hayloft(form)
+            .env("HAYLOFT_LOG", "info")
+            .stdout(std::process::Stdio::piped())
+            .stderr(std::process::Stdio::piped())
+            .spawn()
+            .unwrap();
+        // as when a terminal is closed
+        drop((child.stdout.take(), child.stderr.take()));
+        assert_eq!(child.wait().unwrap().code(), Some(0));
+        assert_eq!(ran(&world), ["always", "success"]);
+        for on in ["always", "success"] {
+            fs::remove_file(world.path(on)).unwrap();
+        }
+    }
+    assert_eq!(world.generations("orders").len(), 2);
+}
