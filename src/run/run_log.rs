@@ -29,11 +29,14 @@ impl RunLog {
             .with_target(false)
             .without_time()
             .with_ansi(false)
+            // told with a macro that panics when nobody reads standard error any more
+            .log_internal_errors(false)
             .with_filter(console);
         let to_file = tracing_subscriber::fmt::layer()
             .with_writer(log.clone())
             .with_target(false)
             .with_ansi(false)
+            .log_internal_errors(false)
             .with_filter(EnvFilter::new("info"));
         // a second call, as in tests, keeps the first set-up
         let _ = tracing_subscriber::registry()
