@@ -32,7 +32,7 @@ pub fn check(settings: &Settings, wanted: &CheckArguments) -> Exit {
     };
     let facts = facts(settings, &config, warnings, rebuilt);
     match settings.form {
-        Form::Json => println!("{}", to_json_pretty(&facts)),
+        Form::Json => print!("{}", to_json_pretty(&facts)),
         Form::Text => {
             show_diagnostics(&facts.diagnostics);
             print!("{}", check_text(&facts, style()));
@@ -46,7 +46,7 @@ pub fn check(settings: &Settings, wanted: &CheckArguments) -> Exit {
 
 fn wrong_files(settings: &Settings, diagnostics: &[Diagnostic]) -> Exit {
     match settings.form {
-        Form::Json => println!(
+        Form::Json => print!(
             "{}",
             to_json_pretty(&serde_json::json!({ "diagnostics": diagnostics }))
         ),

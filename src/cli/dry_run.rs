@@ -7,7 +7,7 @@ use crate::jobs::{Config, Job};
 use crate::keep::SpaceMap;
 use crate::plan::{Act, Allowance, DriveState, Part, Plan, Stop, check_changes, make_plan};
 use crate::record::{Decision, Form as CopyForm, Generation, Outcome, State};
-use crate::report::{DryRunFacts, FirstName, PlannedStep, dry_run_text, to_json_pretty};
+use crate::report::{DryRunFacts, FirstName, PlannedStep, dry_run_text, to_json_line};
 use crate::run::account::Account;
 use crate::run::{Executed, Executor, Progress, Retiring, StopSignal, known_hosts, use_of};
 use crate::system::clock::Clock;
@@ -64,7 +64,7 @@ pub fn show_restore(
 
 fn show(settings: &Settings, config: &Config, facts: &DryRunFacts) -> Exit {
     match settings.form {
-        Form::Json => println!("{}", to_json_pretty(facts)),
+        Form::Json => print!("{}", to_json_line(facts)),
         Form::Text => print!("{}", dry_run_text(facts, &config.server.time_zone)),
     }
     facts

@@ -180,7 +180,7 @@ fn execute(
         steps: done.steps,
     };
     match settings.form {
-        Form::Json => println!("{}", to_json_line(&facts)),
+        Form::Json => print!("{}", to_json_line(&facts)),
         Form::Text => print!("{}", restore_text(&facts)),
     }
     Exit::of(facts.outcome)
