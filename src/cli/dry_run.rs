@@ -1,6 +1,8 @@
 //! `--dry-run`: the plan of a run or a restore, with what its reading part finds. Nothing is written
 //! anywhere: no lock, no log, no record.
 
+use std::path::Path;
+
 use super::settings::{Form, Settings, trouble};
 use crate::exit::Exit;
 use crate::jobs::{Config, Job};
@@ -54,10 +56,12 @@ pub fn show_restore(
     config: &Config,
     plan: &Plan,
     gathered: &Gathered,
+    to: &Path,
 ) -> Exit {
     let measured = measure(plan, gathered);
     let mut facts = describe(plan, &measured);
     facts.about = format!("bring back from {}", plan.generation);
+    facts.target = Some(to.to_owned());
     facts.stops.extend(measured.stop);
     show(settings, config, &facts)
 }
@@ -126,6 +130,7 @@ fn describe(plan: &Plan, measured: &Executed) -> DryRunFacts {
             })
             .collect(),
         retired: Vec::new(),
+        target: None,
     }
 }
 

@@ -11,6 +11,7 @@ mod files_in_force;
 mod generations;
 mod rebuild;
 mod restore;
+mod restore_checks;
 mod run;
 mod runs;
 mod seal;

@@ -2,6 +2,7 @@
 
 use super::arguments::RestoreArguments;
 use super::dry_run;
+use super::restore_checks::{check_paths, check_target, check_they_are_there};
 use super::settings::{Form, Settings, job_named, trouble};
 use crate::exit::Exit;
 use crate::jobs::{Config, Job};
@@ -26,6 +27,8 @@ fn try_restore(settings: &Settings, wanted: &RestoreArguments) -> Result<Exit, E
     let (gathered, generations) = look(settings, &config, job)?;
     let generation = choose(job, &generations, wanted)?;
     let to = std::path::absolute(&wanted.to).map_err(|error| trouble(&error))?;
+    check_target(&gathered.facts.landing, &to)?;
+    check_they_are_there(&gathered.facts.landing, generation, wanted)?;
     let wish = Wish {
         job,
         generation,
@@ -43,7 +46,9 @@ fn try_restore(settings: &Settings, wanted: &RestoreArguments) -> Result<Exit, E
     };
     let plan = plan_restore(&wish);
     if wanted.dry_run {
-        return Ok(dry_run::show_restore(settings, &config, &plan, &gathered));
+        return Ok(dry_run::show_restore(
+            settings, &config, &plan, &gathered, &to,
+        ));
     }
     Ok(execute(settings, &plan, &gathered, generation, &to))
 }
@@ -113,23 +118,6 @@ fn choose<'g>(
             Err(Exit::Trouble)
         }
     }
-}
-
-fn check_paths(wanted: &RestoreArguments) -> Result<(), Exit> {
-    let wrong = |path: &&std::path::PathBuf| {
-        !path.is_absolute()
-            || path
-                .components()
-                .any(|part| part == std::path::Component::ParentDir)
-    };
-    if let Some(path) = wanted.paths.iter().find(wrong) {
-        eprintln!(
-            "error: `{}` must be a path from the root of the source, such as `/srv/studio/orders`",
-            path.display()
-        );
-        return Err(Exit::Usage);
-    }
-    Ok(())
 }
 
 fn opener(wanted: &RestoreArguments) -> Option<Opener> {

@@ -5,7 +5,7 @@ use super::settings::{Form, Settings, job_named, style, trouble};
 use crate::exit::Exit;
 use crate::jobs::Config;
 use crate::record::{RunFilter, Store};
-use crate::report::{run_in_full_text, runs_text, safe_line, to_json_pretty};
+use crate::report::{log_line, run_in_full_text, runs_text, safe_line, to_json_pretty};
 
 pub fn runs(settings: &Settings, wanted: &RunsArguments) -> Exit {
     let shown = || -> Result<Exit, Exit> {
@@ -60,7 +60,7 @@ fn one(settings: &Settings, config: &Config, store: &Store, id: &str) -> Result<
         Ok(log) => {
             println!("The log, {}:", safe_line(&run.log_file));
             for line in String::from_utf8_lossy(&log).lines() {
-                println!("  {}", safe_line(line));
+                println!("  {}", log_line(line, &config.server.time_zone));
             }
         }
         Err(error) => println!("The log is gone: `{}`: {error}", safe_line(&run.log_file)),
