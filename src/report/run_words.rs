@@ -313,7 +313,7 @@ fn space_left(run: &RunRecord) -> Option<Section> {
 /// What the tools said last of a run that failed. What the top says already is left out: where hayloft itself
 /// found the trouble, nothing remains. `hayloft runs ID` shows the whole log instead.
 fn log(run: &RunRecord, zone: &TimeZone, detail: Detail) -> Option<Section> {
-    let is_told = detail == Detail::Mail && run.outcome != Some(Outcome::Guarded);
+    let is_told = detail == Detail::Mail && !is_own_finding(run);
     let is_new = |line: &&String| {
         let repeats = !run.reason.is_empty() && line.contains(&run.reason);
         !repeats && !line.contains(&format!("run {} of job", run.id))
@@ -323,6 +323,12 @@ fn log(run: &RunRecord, zone: &TimeZone, detail: Detail) -> Option<Section> {
         .map(|line| truncate(&log_line(line, zone), LONGEST_QUOTE))
         .collect();
     (is_told && !lines.is_empty()).then(|| section("The end of the log", Block::Log(lines)))
+}
+
+/// Whether the only trouble is a check of hayloft's, about which no tool said anything.
+fn is_own_finding(run: &RunRecord) -> bool {
+    let mut failed = run.steps.iter().filter(|step| !step.ended_well).peekable();
+    failed.peek().is_some() && failed.all(|step| step.commands.is_empty())
 }
 
 /// `25 Nov 02:30`, for tables.
