@@ -5,6 +5,10 @@
 //! [`mail`]. [`system`] is asked for facts on the way in; [`tools`] alone knows the flags and exit
 //! statuses of other programs; [`schedule`] and [`keep`] are pure rules; [`restore`] makes ordinary plans.
 
+// first: the rooms below print with its macros
+#[macro_use]
+mod terminal;
+
 pub mod cli;
 pub mod exit;
 pub mod jobs;

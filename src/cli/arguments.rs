@@ -118,6 +118,7 @@ pub struct RunsArguments {
 
     /// At most this many, newest first
     #[arg(long, value_name = "N", default_value_t = 30, conflicts_with = "id")]
+    #[arg(value_parser = clap::value_parser!(u32).range(1..), allow_negative_numbers = true)]
     pub most: u32,
 }
 

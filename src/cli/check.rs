@@ -32,10 +32,10 @@ pub fn check(settings: &Settings, wanted: &CheckArguments) -> Exit {
     };
     let facts = facts(settings, &config, warnings, rebuilt);
     match settings.form {
-        Form::Json => out_line!("{}", to_json_pretty(&facts)),
+        Form::Json => print!("{}", to_json_pretty(&facts)),
         Form::Text => {
             show_diagnostics(&facts.diagnostics);
-            out!("{}", check_text(&facts, style()));
+            print!("{}", check_text(&facts, style()));
         }
     }
     facts
@@ -46,14 +46,14 @@ pub fn check(settings: &Settings, wanted: &CheckArguments) -> Exit {
 
 fn wrong_files(settings: &Settings, diagnostics: &[Diagnostic]) -> Exit {
     match settings.form {
-        Form::Json => out_line!(
+        Form::Json => print!(
             "{}",
             to_json_pretty(&serde_json::json!({ "diagnostics": diagnostics }))
         ),
         Form::Text => {
             show_diagnostics(diagnostics);
             let errors = diagnostics.iter().filter(|one| one.is_error()).count();
-            error_line!(
+            eprintln!(
                 "{errors} {} in `{}`",
                 if errors == 1 { "mistake" } else { "mistakes" },
                 settings.folder.display()
@@ -65,7 +65,7 @@ fn wrong_files(settings: &Settings, diagnostics: &[Diagnostic]) -> Exit {
 
 fn show_diagnostics(diagnostics: &[Diagnostic]) {
     for diagnostic in diagnostics {
-        error_line!("{}", diagnostic.render(error_colour()));
+        eprintln!("{}", diagnostic.render(error_colour()));
     }
 }
 

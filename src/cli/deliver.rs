@@ -19,7 +19,7 @@ pub fn deliver(settings: &Settings) -> Exit {
         Ok(report) if report.kept == 0 && report.given_up == 0 => Exit::Well,
         Ok(report) => {
             if let Some(error) = report.last_error {
-                error_line!("note: {error}");
+                eprintln!("note: {error}");
             }
             Exit::Trouble
         }

@@ -1,17 +1,32 @@
 //! The command line from its first argument to its exit code.
 
 use clap::Parser;
+use clap::error::ContextKind;
 
 use super::arguments::{Arguments, Command};
 use super::settings::Settings;
 use super::{check, deliver, files, generations, restore, run, runs, seal, serve, settle, status};
 use crate::exit::Exit;
+use crate::terminal;
 
 /// Runs the program with the arguments of this process.
 pub fn main() -> Exit {
+    let exit = obey();
+    match terminal::end() {
+        Ok(()) => exit,
+        Err(error) => {
+            eprintln!("error: standard output could not be written: {error}");
+            exit.and(Exit::Trouble)
+        }
+    }
+}
+
+fn obey() -> Exit {
     let arguments = match Arguments::try_parse() {
         Ok(arguments) => arguments,
-        Err(error) => {
+        Err(mut error) => {
+            // those that are hidden are named by nothing else
+            error.remove(ContextKind::ValidSubcommand);
             // help and version are asked for, not mistakes
             let exit = if error.use_stderr() {
                 Exit::Usage

@@ -1,13 +1,15 @@
 //! `--dry-run`: the plan of a run or a restore, with what its reading part finds. Nothing is written
 //! anywhere: no lock, no log, no record.
 
+use std::path::Path;
+
 use super::settings::{Form, Settings, trouble};
 use crate::exit::Exit;
 use crate::jobs::{Config, Job};
 use crate::keep::SpaceMap;
 use crate::plan::{Act, Allowance, DriveState, Part, Plan, Stop, check_changes, make_plan};
 use crate::record::{Decision, Form as CopyForm, Generation, Outcome, State};
-use crate::report::{DryRunFacts, FirstName, PlannedStep, dry_run_text, to_json_pretty};
+use crate::report::{DryRunFacts, FirstName, PlannedStep, dry_run_text, to_json_line};
 use crate::run::account::Account;
 use crate::run::{Executed, Executor, Progress, Retiring, StopSignal, known_hosts, use_of};
 use crate::system::clock::Clock;
@@ -54,18 +56,20 @@ pub fn show_restore(
     config: &Config,
     plan: &Plan,
     gathered: &Gathered,
+    to: &Path,
 ) -> Exit {
     let measured = measure(plan, gathered);
     let mut facts = describe(plan, &measured);
     facts.about = format!("bring back from {}", plan.generation);
+    facts.target = Some(to.to_owned());
     facts.stops.extend(measured.stop);
     show(settings, config, &facts)
 }
 
 fn show(settings: &Settings, config: &Config, facts: &DryRunFacts) -> Exit {
     match settings.form {
-        Form::Json => out_line!("{}", to_json_pretty(facts)),
-        Form::Text => out!("{}", dry_run_text(facts, &config.server.time_zone)),
+        Form::Json => print!("{}", to_json_line(facts)),
+        Form::Text => print!("{}", dry_run_text(facts, &config.server.time_zone)),
     }
     facts
         .stops
@@ -126,6 +130,7 @@ fn describe(plan: &Plan, measured: &Executed) -> DryRunFacts {
             })
             .collect(),
         retired: Vec::new(),
+        target: None,
     }
 }
 

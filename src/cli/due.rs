@@ -161,7 +161,7 @@ fn run_one(session: &Session, one: &Due, left: &BTreeSet<Name>) -> Result<Exit, 
     match gate(&predecessors, now) {
         Gate::Open => {}
         Gate::Hold { behind } => {
-            error_line!(
+            eprintln!(
                 "note: `{}` stays due: it runs after `{behind}`, which is still running",
                 one.job.name
             );

@@ -35,13 +35,13 @@ fn try_generations(settings: &Settings, wanted: &GenerationsArguments) -> Result
     });
     let mut exit = Exit::Well;
     if let DriveState::NotReady(stop) = &gathered.facts.drive {
-        error_line!("note: {}; this is what the record remembers", stop.reason);
+        eprintln!("note: {}; this is what the record remembers", stop.reason);
         exit = Exit::of(stop.outcome);
     }
     account
         .notes
         .iter()
-        .for_each(|note| error_line!("note: {note}"));
+        .for_each(|note| eprintln!("note: {note}"));
     let retiring = Retiring {
         job,
         config: &config,
@@ -54,8 +54,8 @@ fn try_generations(settings: &Settings, wanted: &GenerationsArguments) -> Result
         exit == Exit::Well,
     );
     match settings.form {
-        Form::Json => out!("{}", to_json_pretty(&facts)),
-        Form::Text => out!(
+        Form::Json => print!("{}", to_json_pretty(&facts)),
+        Form::Text => print!(
             "{}",
             generations_text(&facts, now, &config.server.time_zone, style())
         ),

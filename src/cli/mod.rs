@@ -1,8 +1,5 @@
 //! One file per command, thin: read the arguments, call the rooms, print a rendering.
 
-#[macro_use]
-mod show;
-
 mod arguments;
 mod check;
 mod deliver;
@@ -14,6 +11,7 @@ mod files_in_force;
 mod generations;
 mod rebuild;
 mod restore;
+mod restore_checks;
 mod run;
 mod runs;
 mod seal;

@@ -2,6 +2,7 @@
 
 use super::arguments::RestoreArguments;
 use super::dry_run;
+use super::restore_checks::{check_paths, check_target, check_they_are_there};
 use super::settings::{Form, Settings, job_named, trouble};
 use crate::exit::Exit;
 use crate::jobs::{Config, Job};
@@ -26,6 +27,8 @@ fn try_restore(settings: &Settings, wanted: &RestoreArguments) -> Result<Exit, E
     let (gathered, generations) = look(settings, &config, job)?;
     let generation = choose(job, &generations, wanted)?;
     let to = std::path::absolute(&wanted.to).map_err(|error| trouble(&error))?;
+    check_target(&gathered.facts.landing, &to)?;
+    check_they_are_there(&gathered.facts.landing, generation, wanted)?;
     let wish = Wish {
         job,
         generation,
@@ -43,7 +46,9 @@ fn try_restore(settings: &Settings, wanted: &RestoreArguments) -> Result<Exit, E
     };
     let plan = plan_restore(&wish);
     if wanted.dry_run {
-        return Ok(dry_run::show_restore(settings, &config, &plan, &gathered));
+        return Ok(dry_run::show_restore(
+            settings, &config, &plan, &gathered, &to,
+        ));
     }
     Ok(execute(settings, &plan, &gathered, generation, &to))
 }
@@ -68,10 +73,10 @@ fn look(
         (account.whole(), Vec::new())
     });
     if let DriveState::NotReady(stop) = &gathered.facts.drive {
-        error_line!("error: {}", stop.reason);
+        eprintln!("error: {}", stop.reason);
         stop.advice
             .iter()
-            .for_each(|advice| error_line!("       {advice}"));
+            .for_each(|advice| eprintln!("       {advice}"));
         return Err(Exit::of(stop.outcome));
     }
     Ok((gathered, account.whole()))
@@ -92,45 +97,27 @@ fn choose<'g>(
     match (chosen, wanted.from) {
         (Some(generation), _) => {
             if generation.state == State::Updating {
-                error_line!(
+                eprintln!(
                     "note: the mirror was being updated when its run was cut short: it is of two times"
                 );
             }
             Ok(generation)
         }
         (None, Some(name)) => {
-            error_line!(
+            eprintln!(
                 "error: job `{}` has no generation {name}; `hayloft generations {}` lists them",
-                job.name,
-                job.name
+                job.name, job.name
             );
             Err(Exit::Usage)
         }
         (None, None) => {
-            error_line!(
+            eprintln!(
                 "error: job `{}` has no generation yet: nothing can be brought back",
                 job.name
             );
             Err(Exit::Trouble)
         }
     }
-}
-
-fn check_paths(wanted: &RestoreArguments) -> Result<(), Exit> {
-    let wrong = |path: &&std::path::PathBuf| {
-        !path.is_absolute()
-            || path
-                .components()
-                .any(|part| part == std::path::Component::ParentDir)
-    };
-    if let Some(path) = wanted.paths.iter().find(wrong) {
-        error_line!(
-            "error: `{}` must be a path from the root of the source, such as `/srv/studio/orders`",
-            path.display()
-        );
-        return Err(Exit::Usage);
-    }
-    Ok(())
 }
 
 fn opener(wanted: &RestoreArguments) -> Option<Opener> {
@@ -181,8 +168,8 @@ fn execute(
         steps: done.steps,
     };
     match settings.form {
-        Form::Json => out_line!("{}", to_json_line(&facts)),
-        Form::Text => out!("{}", restore_text(&facts)),
+        Form::Json => print!("{}", to_json_line(&facts)),
+        Form::Text => print!("{}", restore_text(&facts)),
     }
     Exit::of(facts.outcome)
 }

@@ -5,7 +5,7 @@ use super::settings::{Form, Settings, job_named, style, trouble};
 use crate::exit::Exit;
 use crate::jobs::Config;
 use crate::record::{RunFilter, Store};
-use crate::report::{run_in_full_text, runs_text, safe_line, to_json_pretty};
+use crate::report::{log_line, run_in_full_text, runs_text, safe_line, to_json_pretty};
 
 pub fn runs(settings: &Settings, wanted: &RunsArguments) -> Exit {
     let shown = || -> Result<Exit, Exit> {
@@ -37,33 +37,33 @@ fn table(
     };
     let runs = store.runs(&filter).map_err(|error| trouble(&error))?;
     match settings.form {
-        Form::Json => out!("{}", to_json_pretty(&runs)),
-        Form::Text => out!("{}", runs_text(&runs, &config.server.time_zone, style())),
+        Form::Json => print!("{}", to_json_pretty(&runs)),
+        Form::Text => print!("{}", runs_text(&runs, &config.server.time_zone, style())),
     }
     Ok(Exit::Well)
 }
 
 fn one(settings: &Settings, config: &Config, store: &Store, id: &str) -> Result<Exit, Exit> {
     let Some(run) = store.run(id).map_err(|error| trouble(&error))? else {
-        error_line!(
+        eprintln!(
             "error: there is no run `{}`; `hayloft runs` lists them",
             safe_line(id)
         );
         return Err(Exit::Usage);
     };
     if settings.form == Form::Json {
-        out!("{}", to_json_pretty(&run));
+        print!("{}", to_json_pretty(&run));
         return Ok(Exit::Well);
     }
-    out_line!("{}", run_in_full_text(&run, &config.server.time_zone));
+    println!("{}", run_in_full_text(&run, &config.server.time_zone));
     match std::fs::read(&run.log_file) {
         Ok(log) => {
-            out_line!("The log, {}:", safe_line(&run.log_file));
+            println!("The log, {}:", safe_line(&run.log_file));
             for line in String::from_utf8_lossy(&log).lines() {
-                out_line!("  {}", safe_line(line));
+                println!("  {}", log_line(line, &config.server.time_zone));
             }
         }
-        Err(error) => out_line!("The log is gone: `{}`: {error}", safe_line(&run.log_file)),
+        Err(error) => println!("The log is gone: `{}`: {error}", safe_line(&run.log_file)),
     }
     Ok(Exit::Well)
 }

@@ -15,7 +15,7 @@ pub fn serve(settings: &Settings) -> Exit {
     match host.claim(&state_dir) {
         Ok(()) => {}
         Err(error @ LockError::Held { .. }) => {
-            error_line!("error: {error}");
+            eprintln!("error: {error}");
             return Exit::Busy;
         }
         Err(error) => return trouble(&error),

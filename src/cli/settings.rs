@@ -82,7 +82,7 @@ impl Settings {
         match Store::open_at(&config.server.state_dir, self.clock.now()) {
             Ok((store, notes)) => {
                 for note in notes {
-                    error_line!("note: {note}");
+                    eprintln!("note: {note}");
                 }
                 Ok(store)
             }
@@ -94,15 +94,15 @@ impl Settings {
 /// Tells everything that is wrong with the files.
 pub fn tell_wrong_files(diagnostics: &[Diagnostic]) -> Exit {
     for diagnostic in diagnostics {
-        error_line!("{}", diagnostic.render(error_colour()));
+        eprintln!("{}", diagnostic.render(error_colour()));
     }
-    error_line!("`hayloft check` tells more; nothing was done");
+    eprintln!("`hayloft check` tells more; nothing was done");
     Exit::Usage
 }
 
 /// Tells an error that nothing can be done about here.
 pub fn trouble(error: &dyn std::fmt::Display) -> Exit {
-    error_line!("error: {error}");
+    eprintln!("error: {error}");
     Exit::Trouble
 }
 
@@ -117,7 +117,7 @@ pub fn job_named<'c>(config: &'c Config, text: &str) -> Result<&'c Job, Exit> {
     {
         return Ok(job);
     }
-    error_line!(
+    eprintln!(
         "error: there is no job `{}`",
         crate::report::safe_line(text)
     );
@@ -126,10 +126,10 @@ pub fn job_named<'c>(config: &'c Config, text: &str) -> Result<&'c Job, Exit> {
         .keys()
         .min_by_key(|name| strsim::damerau_levenshtein(name.as_str(), text));
     if let Some(near) = near.filter(|name| strsim::jaro(name.as_str(), text) > 0.7) {
-        error_line!("did you mean `{near}`?");
+        eprintln!("did you mean `{near}`?");
     }
     let names: Vec<String> = config.jobs.keys().map(|name| format!("`{name}`")).collect();
-    error_line!("jobs: {}", names.join(", "));
+    eprintln!("jobs: {}", names.join(", "));
     Err(Exit::Usage)
 }
 

@@ -21,8 +21,8 @@ pub fn status(settings: &Settings) -> Exit {
             facts.attention.insert(0, words);
         }
         match settings.form {
-            Form::Json => out!("{}", to_json_pretty(&facts)),
-            Form::Text => out!(
+            Form::Json => print!("{}", to_json_pretty(&facts)),
+            Form::Text => print!(
                 "{}",
                 status_text(&facts, &config.server.time_zone, COLUMNS, style())
             ),

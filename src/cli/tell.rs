@@ -31,8 +31,8 @@ pub fn wrong_files(mistakes: &str) -> String {
 
 pub fn print(settings: &Settings, config: &Config, run: &RunRecord) {
     match settings.form {
-        Form::Text => out_line!("{}", run_report_text(run, &config.server.time_zone)),
-        Form::Json => out!("{}", to_json_line(run)),
+        Form::Text => println!("{}", run_report_text(run, &config.server.time_zone)),
+        Form::Json => print!("{}", to_json_line(run)),
     }
 }
 
@@ -74,14 +74,12 @@ pub fn mail(settings: &Settings, config: &Config, run: &RunRecord) {
         };
         let report = outbox.deliver_due(mail, settings.clock.now())?;
         if let Some(error) = report.last_error.filter(|_| report.kept > 0) {
-            error_line!(
-                "note: the report could not be mailed yet and will be tried again: {error}"
-            );
+            eprintln!("note: the report could not be mailed yet and will be tried again: {error}");
         }
         Ok(())
     };
     if let Err(error) = send() {
-        error_line!("warning: the report could not be mailed: {error}");
+        eprintln!("warning: the report could not be mailed: {error}");
     }
 }
 

@@ -143,7 +143,7 @@ fn read_job(table: &mut Table<'_>, kind_name: Option<KindName>, names: Names) ->
     let rehearse = table.optional("rehearse", CRONTAB, crontab);
     let pre = tables(table, "pre", |table| StepSpec::read(table, When::Pre));
     let post = tables(table, "post", |table| StepSpec::read(table, When::Post));
-    let shared = read_shared(table, kind_name?);
+    let shared = read_shared(table, kind_name);
     let kind = read_kind(kind_name?, table);
     Some(Job {
         name: names.job?,
@@ -181,28 +181,33 @@ struct SharedKeys {
     keep: Vec<KeepRule>,
 }
 
-fn read_shared(table: &mut Table<'_>, kind: KindName) -> SharedKeys {
+fn read_shared(table: &mut Table<'_>, kind: Option<KindName>) -> SharedKeys {
     let mut shared = SharedKeys::default();
-    if belongs("source", kind) {
+    if is_wanted("source", table, kind) {
         let source = table.require("source", Source::EXPECTED);
         shared.source = source.and_then(|value| Source::read(&value));
     }
-    if belongs("exclude", kind) {
+    if is_wanted("exclude", table, kind) {
         let exclude = table.take("exclude");
         shared.exclude = exclude
             .and_then(|v| v.list_of(Pattern::EXPECTED, Pattern::parse))
             .unwrap_or_default();
     }
-    if belongs("change_guard", kind) {
+    if is_wanted("change_guard", table, kind) {
         shared.change_guard = table.optional("change_guard", Percent::EXPECTED, Percent::parse);
     }
-    if belongs("cap", kind) {
+    if is_wanted("cap", table, kind) {
         shared.cap = table.optional("cap", Size::EXPECTED, Size::parse_some);
     }
-    if belongs("keep", kind) {
+    if is_wanted("keep", table, kind) {
         shared.keep = tables(table, "keep", KeepRule::read);
     }
     shared
+}
+
+/// Whether to read `key`. While the kind is not known, that is all that is there: its mistakes are told as well.
+fn is_wanted(key: &str, table: &Table<'_>, kind: Option<KindName>) -> bool {
+    kind.map_or_else(|| table.holds(key), |kind| belongs(key, kind))
 }
 
 /// `[[key]]`: each of its tables.

@@ -52,7 +52,7 @@ pub fn job_files(folder: &Path) -> JobFiles {
         let mistake = Mistake::new(format!(
             "there is no job in `{shown}`: nothing would be copied"
         ))
-        .help("write one file NAME.toml for each job; `hayloft init` proposes some");
+        .help("write one file NAME.toml for each job; examples are in /usr/share/doc/hayloft/examples/jobs");
         found.problems.push(of_folder(mistake));
     }
     found

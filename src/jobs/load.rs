@@ -66,7 +66,7 @@ fn check_folder(folder: &Path) -> Result<Vec<Diagnostic>, Vec<Diagnostic>> {
         let mistake = match error.kind() {
             std::io::ErrorKind::NotFound => Mistake::new(format!("there is no folder `{shown}`"))
                 .help(
-                    "`hayloft init` makes it with starting files; `--config DIR` points elsewhere",
+                    "make it from the example folder: /usr/share/doc/hayloft/examples; `--config DIR` points elsewhere",
                 ),
             _ => Mistake::new(format!("`{shown}` cannot be read: {error}")),
         };

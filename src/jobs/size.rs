@@ -98,10 +98,13 @@ fn nearest_unit(unit: &str) -> Option<String> {
 }
 
 impl fmt::Display for Size {
-    /// Decimal units with at most one digit after the point: `1.5 TB`.
+    /// Decimal units with at most one digit after the point: `1.5 TB`, `201 bytes`.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let decimal = &UNITS[..6];
-        let mut shown = format!("{} B", self.0);
+        let mut shown = match self.0 {
+            1 => "1 byte".to_owned(),
+            few => format!("{few} bytes"),
+        };
         for (name, factor) in &decimal[1..] {
             if self.0 < factor - factor / 20_000 {
                 break;
@@ -166,8 +169,9 @@ mod tests {
     #[test]
     fn a_size_is_shown_with_at_most_one_decimal() {
         for (bytes, shown) in [
-            (0, "0 B"),
-            (999, "999 B"),
+            (0, "0 bytes"),
+            (1, "1 byte"),
+            (999, "999 bytes"),
             (1000, "1 kB"),
             (1_500_000_000_000, "1.5 TB"),
             (999_949, "999.9 kB"),

@@ -89,7 +89,7 @@ fn what_shares_space_with_an_unlisted_generation_is_not_counted_as_given_back() 
     assert!(
         capped[0]
             .why
-            .ends_with("what must stay takes 101 B, over the cap of 50 B")
+            .ends_with("what must stay takes 101 bytes, over the cap of 50 bytes")
     );
 }
 

@@ -79,10 +79,7 @@ pub fn check_text(facts: &CheckFacts, style: Style) -> String {
     if !facts.risks.is_empty() {
         heading(&mut text, "Allowed, but risky", Tone::Bold, style);
     }
-    for risk in &facts.risks {
-        let (words, advice) = risk.words();
-        item(&mut text, &words, &[advice]);
-    }
+    risks(&mut text, &facts.risks);
     section(
         &mut text,
         "Read, but not built yet",
@@ -131,6 +128,23 @@ pub fn check_text(facts: &CheckFacts, style: Style) -> String {
     };
     let _ = writeln!(text, "\n{verdict}");
     text.trim_start().to_owned()
+}
+
+/// What to do is told once for all that are of one sort.
+fn risks(text: &mut String, risks: &[Risk]) {
+    let mut sorts: Vec<(String, Vec<String>)> = Vec::new();
+    for (words, advice) in risks.iter().map(Risk::words) {
+        match sorts.iter_mut().find(|(known, _)| *known == advice) {
+            Some((_, alike)) => alike.push(words),
+            None => sorts.push((advice, vec![words])),
+        }
+    }
+    for (advice, alike) in sorts {
+        for (number, words) in (1..).zip(&alike) {
+            let advice = (number == alike.len()).then(|| advice.clone());
+            item(text, words, advice.as_slice());
+        }
+    }
 }
 
 fn plural<'w>(count: usize, one: &'w str, many: &'w str) -> &'w str {

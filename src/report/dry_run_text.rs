@@ -1,12 +1,14 @@
 //! `--dry-run`: what would be done, in plain words and in the very commands.
 
 use std::fmt::Write as _;
+use std::os::unix::ffi::OsStrExt;
+use std::path::{Path, PathBuf};
 
 use jiff::{Timestamp, tz::TimeZone};
 use serde::Serialize;
 
 use super::wrap::wrap;
-use super::{bytes, count, date_time, safe_line};
+use super::{bytes, count, counted, date_time, safe_line, safe_name};
 use crate::jobs::{KindName, Name, On};
 use crate::plan::Stop;
 use crate::record::{Changes, Decision, GenerationName};
@@ -33,6 +35,8 @@ pub struct DryRunFacts {
     pub first: Vec<FirstName>,
     pub steps: Vec<PlannedStep>,
     pub retired: Vec<Decision>,
+    /// Of a restore: the folder that the files would be put below.
+    pub target: Option<PathBuf>,
 }
 
 /// One of the first names that differ.
@@ -52,6 +56,13 @@ pub struct PlannedStep {
 }
 
 pub fn dry_run_text(facts: &DryRunFacts, zone: &TimeZone) -> String {
+    match &facts.target {
+        Some(target) => restore_text(facts, target),
+        None => run_text(facts, zone),
+    }
+}
+
+fn run_text(facts: &DryRunFacts, zone: &TimeZone) -> String {
     let mut text = format!(
         "Dry run of {} ({}): nothing was written.\n",
         facts.job, facts.kind
@@ -59,7 +70,7 @@ pub fn dry_run_text(facts: &DryRunFacts, zone: &TimeZone) -> String {
     if !facts.about.is_empty() {
         push(&mut text, "", &safe_line(&facts.about));
     }
-    stops(&mut text, facts);
+    stops(&mut text, facts, "A run");
     when(&mut text, facts, zone);
     place(&mut text, facts);
     changes(&mut text, facts);
@@ -74,12 +85,42 @@ pub fn dry_run_text(facts: &DryRunFacts, zone: &TimeZone) -> String {
     text
 }
 
-fn stops(text: &mut String, facts: &DryRunFacts) {
+fn restore_text(facts: &DryRunFacts, target: &Path) -> String {
+    let mut text = format!(
+        "Dry run of a restore of {}: nothing was written.\n",
+        facts.job
+    );
+    stops(&mut text, facts, "A restore");
+    let from = format!("{}/{}", facts.landing, facts.entry);
+    section(&mut text, "From", &[from]);
+    let below = format!("below {}", safe_name(target.as_os_str().as_bytes()));
+    section(&mut text, "To", &[below]);
+    if let Some(changes) = facts.changes {
+        let _ = writeln!(
+            text,
+            "\nWhat would be written\n  {} in the copy; {} missing at the target, {} there that {}",
+            counted(changes.files, "file", "files"),
+            count(changes.created),
+            count(changes.changed),
+            if changes.changed == 1 {
+                "differs"
+            } else {
+                "differ"
+            }
+        );
+        first_names(&mut text, facts);
+    }
+    section(&mut text, "Worth knowing", &facts.notes);
+    steps(&mut text, facts);
+    text
+}
+
+fn stops(text: &mut String, facts: &DryRunFacts, what: &str) {
     if facts.stops.is_empty() {
         text.push_str("\nNothing stands in its way.\n");
         return;
     }
-    text.push_str("\nA run now would be stopped:\n");
+    let _ = writeln!(text, "\n{what} now would be stopped:");
     for stop in &facts.stops {
         push(
             text,
@@ -122,14 +163,18 @@ fn changes(text: &mut String, facts: &DryRunFacts) {
     };
     let _ = writeln!(
         text,
-        "\nWhat would change\n  source: {} files, {}\n  {} new, {} changed, {} gone; {} to copy",
-        count(changes.files),
+        "\nWhat would change\n  source: {}, {}\n  {} new, {} changed, {} gone; {} to copy",
+        counted(changes.files, "file", "files"),
         bytes(changes.bytes),
         count(changes.created),
         count(changes.changed),
         count(changes.vanished),
         bytes(changes.new_bytes)
     );
+    first_names(text, facts);
+}
+
+fn first_names(text: &mut String, facts: &DryRunFacts) {
     if !facts.first.is_empty() {
         text.push_str("  first names:\n");
     }

@@ -76,7 +76,7 @@ fn figures(facts: &GenerationFacts, now: Timestamp, zone: &TimeZone) -> String {
 fn row(cells: [&str; 7]) -> String {
     let [name, begun, age, files, size, alone, shared] = cells;
     format!(
-        "{} {} {} {files:>10} {size:>8} {alone:>8} {shared:>8}",
+        "{} {} {} {files:>9} {size:>9} {alone:>9} {shared:>9}",
         fit(name, 16),
         fit(begun, 12),
         fit(age, 10),
@@ -152,12 +152,12 @@ mod tests {
         assert_eq!(
             generations_text(&list, now, &lisbon(), Style::Plain),
             "\
-Generation       Begun        Age             Files     Size    Alone   Shared
-20261125T023000Z 25 Nov 02:30 6 hours     1,048,211   346 GB 812 bytes   344 GB
+Generation       Begun        Age            Files      Size     Alone    Shared
+20261125T023000Z 25 Nov 02:30 6 hours    1,048,211  345.6 GB 812 bytes  344.4 GB
     kept: the newest
-20260701T233000Z  2 Jul 00:30 4 months    1,048,211   346 GB 812 bytes   344 GB
+20260701T233000Z  2 Jul 00:30 4 months   1,048,211  345.6 GB 812 bytes  344.4 GB
     to be retired: older than 3 months
-20251125T023000Z 25 Nov 02:30 12 months   1,048,211   346 GB        -        -
+20251125T023000Z 25 Nov 02:30 12 months  1,048,211  345.6 GB         -         -
     NOT WHOLE: being updated, or its update was cut short
 "
         );

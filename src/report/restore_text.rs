@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use serde::Serialize;
 
-use super::{bytes, count, safe_line, safe_name};
+use super::{bytes, counted, safe_line, safe_name};
 use crate::jobs::Name;
 use crate::record::{Changes, GenerationName, Outcome, StepRecord};
 
@@ -29,19 +29,22 @@ pub fn restore_text(facts: &RestoreFacts) -> String {
         let files = facts
             .changes
             .map_or(0, |changes| changes.files.max(changes.created));
-        let noun = if files == 1 { "file" } else { "files" };
         lines.push(format!(
-            "Brought back from {} of {}: {} {noun} to {to}",
+            "Brought back from {} of {}: {} to {to}",
             facts.generation,
             facts.job,
-            count(files)
+            counted(files, "file", "files")
         ));
         if let Some(changes) = facts.changes.filter(|changes| changes.bytes > 0) {
-            lines.push(format!(
-                "{} in all, {} of it written",
-                bytes(changes.bytes),
-                bytes(changes.new_bytes)
-            ));
+            lines.push(if changes.bytes == changes.new_bytes {
+                format!("{} written", bytes(changes.bytes))
+            } else {
+                format!(
+                    "{} written; what was the same already stayed, {} in all",
+                    bytes(changes.new_bytes),
+                    bytes(changes.bytes)
+                )
+            });
         }
     } else {
         lines.push(format!("Not brought back: {}", safe_line(&facts.reason)));

@@ -176,6 +176,6 @@ mod tests {
             assert!(page.contains(&html(&section.title)), "{}", section.title);
         }
         assert!(page.contains("studio-files on kiln went well: 1.2 GB new in 4 min 10 s."));
-        assert!(page.contains("48,211 entries, 345 GB"));
+        assert!(page.contains("48,211 files, 345 GB"));
     }
 }

@@ -16,23 +16,12 @@ What ran
   About      Glaze recipes, orders and photographs
   Started    Wed 25 Nov 2026 02:30 WET, by its schedule
   Ended      Wed 25 Nov 02:34, took 4 min 10 s
-  Drive      shelf
-  Generation 20261125T023000Z, a folder of plain files
+  Steps      3, all well; the longest, 4 min 1 s: copy what changed
+  Drive      shelf, as a folder of plain files
   Landed at  /mnt/shelf/hayloft/kiln/studio-files/20261125T023000Z
+  All of it  48,211 files, 345 GB
   Next run   Thu 26 Nov 2026 02:30 WET
-  Run        20261125T023000Z-studio-files
-
-What changed
-  New data   1.2 GB
-  Created    12 entries
-  Changed    30 entries
-  Vanished   1 entry
-  All of it  48,211 entries, 345 GB
-
-Steps
-  well   stop the order book, 0.4 s
-  well   copy what changed, 4 min 1 s
-  well   start the order book, 1 s
+  More       `hayloft runs 20261125T023000Z-studio-files` on kiln
 
 Kept 3 and retired 1
   - retired 20261110T023000Z: older than 2 weeks, another of its week is kept
@@ -42,9 +31,6 @@ Kept 3 and retired 1
 Drive shelf
   Space      2.7 TB free of 4 TB, 20 GB of it always left free
   This job   412 GB of a cap of 1.5 TB
-
-Log
-  Whole log  /var/lib/hayloft/logs/20261125T023000Z-studio-files.log on kiln
 "
     );
 }
@@ -71,7 +57,7 @@ What ran
   Drive      barn
   Meant for  hay@barn.example:/srv/hay/hayloft/kiln/studio-files
   Next run   Thu 26 Nov 2026 02:30 WET
-  Run        20261125T023000Z-studio-files
+  More       `hayloft runs 20261125T023000Z-studio-files` on kiln
 
 Steps
   well   stop the order book, 0.4 s
@@ -83,10 +69,9 @@ Steps
   well   start the order book, 1 s
 
 The end of the log
-  | 02:31:03 rsync: connection unexpectedly closed (1043 bytes received so
-  |   far) [sender]
-  | 02:31:03 rsync error: error in rsync protocol data stream (code 12)
-  Whole log  /var/lib/hayloft/logs/20261125T023000Z-studio-files.log on kiln
+  | 02:31:03 WARN   rsync: connection unexpectedly closed (1043 bytes received
+  |   so far) [sender]
+  | 02:31:03 WARN   rsync error: error in rsync protocol data stream (code 12)
 "
     );
 }
@@ -110,16 +95,16 @@ What ran
   Started    Wed 25 Nov 2026 02:30 WET, by its schedule
   Ended      Wed 25 Nov 02:30, took 40 s
   Drive      shelf
-  Meant for  /mnt/shelf/hayloft/kiln/studio-files/20261125T023000Z
+  Meant for  /mnt/shelf/hayloft/kiln/studio-files
   Next run   Thu 26 Nov 2026 02:30 WET
-  Run        20261125T023000Z-studio-files
+  More       `hayloft runs 20261125T023000Z-studio-files` on kiln
 
 What would have changed
-  New data   120 kB
-  Created    0 entries
-  Changed    4 entries
-  Vanished   21,695 entries
-  All of it  26,516 entries, 180 GB
+  New        0 files
+  Changed    4 files
+  Gone       21,695 files
+  To copy    120 kB
+  All of it  26,516 files, 180 GB
 
 Steps
   well   see what would change, 39 s
@@ -127,9 +112,6 @@ Steps
 Drive shelf
   Space      2.7 TB free of 4 TB, 20 GB of it always left free
   This job   412 GB of a cap of 1.5 TB
-
-Log
-  Whole log  /var/lib/hayloft/logs/20261125T023000Z-studio-files.log on kiln
 "
     );
 }
@@ -158,4 +140,30 @@ fn a_run_in_full_shows_the_commands_of_every_step() {
     );
     assert!(text.contains("\n  - kept 20261123T023000Z: one a day for 2 weeks\n"));
     assert!(!run_report_text(&good(), &lisbon()).contains("systemctl stop"));
+}
+
+#[test]
+fn a_report_says_the_reason_once() {
+    let mut run = failed();
+    run.reason = "`sh` ended with exit status 3".to_owned();
+    run.advice.clear();
+    run.steps[1].status.clone_from(&run.reason);
+    run.log_tail = vec![
+        format!("2026-11-25T02:30:00Z  INFO run {} of job `x`", run.id),
+        "2026-11-25T02:30:00Z  WARN   it does not answer".to_owned(),
+        format!("2026-11-25T02:30:00Z ERROR pre step: {}", run.reason),
+        format!("2026-11-25T02:30:00Z  INFO ended: failed: {}", run.reason),
+    ];
+    let text = run_report_text(&run, &lisbon());
+    assert_eq!(text.matches("exit status 3").count(), 1, "{text}");
+    assert!(
+        text.ends_with("The end of the log\n  | 02:30:00 WARN   it does not answer\n"),
+        "{text}"
+    );
+    assert!(
+        text.contains("What to do\n  - mend what the failed step"),
+        "{text}"
+    );
+    run.log_tail.remove(1);
+    assert!(!run_report_text(&run, &lisbon()).contains("The end of the log"));
 }

@@ -4,10 +4,11 @@
 
 use jiff::tz::TimeZone;
 
-use crate::record::{Form, RunRecord, StepRecord, Trigger};
+use crate::record::{Changes, Form, Outcome, RunRecord, StepRecord, Trigger};
 
-use super::amounts::{between, bytes, counted, date_time, seconds, shown, time};
+use super::amounts::{between, bytes, count, counted, date_time, seconds, shown, time};
 use super::decision_words::decisions;
+use super::log_words::log_line;
 use super::safe_text::{safe_line, truncate};
 use super::space_words::{job_use, space};
 use super::{Mood, Verdict};
@@ -15,10 +16,13 @@ use super::{Mood, Verdict};
 /// Columns after which a line of the log or a command is cut in a mail: ten lines of a report.
 const LONGEST_QUOTE: usize = 780;
 
+/// Seconds from which the longest step is named.
+const WORTH_TELLING: f64 = 1.0;
+
 /// How much to tell.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Detail {
-    /// Commands only of the steps that failed.
+    /// Steps only when one failed, commands only of those that did.
     Mail,
     /// Every command, and every generation that is kept.
     Full,
@@ -64,12 +68,12 @@ impl RunWords {
         let sections = [
             advice(run),
             notes(run),
-            Some(what_ran(run, zone)),
+            Some(what_ran(run, zone, detail)),
             what_changed(run),
             steps(run, detail),
             decisions(&run.decisions, zone, detail),
             space_left(run),
-            log(run),
+            log(run, zone, detail),
         ];
         Self {
             verdict: verdict_sentence(run),
@@ -116,7 +120,14 @@ fn safe_lines(lines: &[String]) -> Vec<String> {
 }
 
 fn advice(run: &RunRecord) -> Option<Section> {
-    let lines = safe_lines(&run.advice);
+    let mut lines = safe_lines(&run.advice);
+    if lines.is_empty() && run.outcome == Some(Outcome::Failed) {
+        let again = format!(
+            "mend what the failed step and the end of the log name, then run the job again: `hayloft run {}`",
+            run.job
+        );
+        lines.push(again);
+    }
     let block = match lines.len() {
         0 => return None,
         1 => Block::Bullets(lines),
@@ -130,7 +141,7 @@ fn notes(run: &RunRecord) -> Option<Section> {
     (!lines.is_empty()).then(|| section("Worth knowing", Block::Bullets(lines)))
 }
 
-fn what_ran(run: &RunRecord, zone: &TimeZone) -> Section {
+fn what_ran(run: &RunRecord, zone: &TimeZone, detail: Detail) -> Section {
     let mut fields = vec![("Job", format!("{}, {}", run.job, run.kind))];
     if !run.about.is_empty() {
         fields.push(("About", safe_line(&run.about)));
@@ -140,24 +151,37 @@ fn what_ran(run: &RunRecord, zone: &TimeZone) -> Section {
         let took = between(run.started, ended);
         fields.push(("Ended", format!("{}, took {took}", time(ended, zone))));
     }
-    fields.push(("Drive", run.drive.to_string()));
-    if let Some(generation) = run.generation {
-        let form = run.form.map_or("", form_words);
-        fields.push(("Generation", format!("{generation}{form}")));
-    }
-    if !run.landing.is_empty() {
-        let label = if run.generation.is_some() {
-            "Landed at"
-        } else {
-            "Meant for"
-        };
-        fields.push((label, safe_line(&run.landing)));
-    }
+    fields.extend(is_folded(run, detail).then(|| ("Steps", steps_in_short(run))));
+    fields.extend(place(run));
     if let Some(next) = run.next {
         fields.push(("Next run", date_time(next, zone)));
     }
-    fields.push(("Run", safe_line(&run.id)));
+    match detail {
+        Detail::Mail => {
+            let command = format!("`hayloft runs {}` on {}", safe_line(&run.id), run.server);
+            fields.push(("More", command));
+        }
+        Detail::Full => fields.push(("Run", safe_line(&run.id))),
+    }
     section("What ran", Block::Fields(fields))
+}
+
+/// Drive, and what lies where on it, or would.
+fn place(run: &RunRecord) -> Vec<(&'static str, String)> {
+    let form = run.form.map_or("", form_words);
+    let landing = safe_line(&run.landing);
+    let mut fields = vec![("Drive", format!("{}{form}", run.drive))];
+    match (run.generation, run.form) {
+        _ if landing.is_empty() => {}
+        (Some(generation), Some(form)) => {
+            fields.push(("Landed at", format!("{landing}/{}", form.entry(generation))));
+        }
+        _ => fields.push(("Meant for", landing)),
+    }
+    if let Some(changes) = run.changes.filter(|_| went_well(run)) {
+        fields.push(("All of it", all_of_it(changes)));
+    }
+    fields
 }
 
 fn started(run: &RunRecord, zone: &TimeZone) -> String {
@@ -173,47 +197,78 @@ fn started(run: &RunRecord, zone: &TimeZone) -> String {
 
 fn form_words(form: Form) -> &'static str {
     match form {
-        Form::Tree => ", a folder of plain files",
-        Form::Current => ", the mirror's folder `current`",
-        Form::Tar => ", one tar file (zstd)",
-        Form::SealedTar => ", one tar file (zstd), encrypted with age",
+        Form::Tree => ", as a folder of plain files",
+        Form::Current => ", as plain files in the mirror's folder",
+        Form::Tar => ", as one tar file (zstd)",
+        Form::SealedTar => ", as one tar file (zstd), encrypted with age",
     }
 }
 
+/// In figures, where the reason is another: of a run that went well, the reason says what changed.
 fn what_changed(run: &RunRecord) -> Option<Section> {
-    let changes = run.changes?;
-    let entries = |amount| counted(amount, "entry", "entries");
+    let changes = run.changes.filter(|_| !went_well(run))?;
     let fields = vec![
-        ("New data", bytes(changes.new_bytes)),
-        ("Created", entries(changes.created)),
-        ("Changed", entries(changes.changed)),
-        ("Vanished", entries(changes.vanished)),
-        (
-            "All of it",
-            format!("{}, {}", entries(changes.files), bytes(changes.bytes)),
-        ),
+        ("New", files(changes.created)),
+        ("Changed", files(changes.changed)),
+        ("Gone", files(changes.vanished)),
+        ("To copy", bytes(changes.new_bytes)),
+        ("All of it", all_of_it(changes)),
     ];
-    let title = match run.outcome {
-        Some(outcome) if !outcome.is_well() && run.generation.is_none() => {
-            "What would have changed"
-        }
-        _ => "What changed",
+    let title = if run.generation.is_none() {
+        "What would have changed"
+    } else {
+        "What changed"
     };
     Some(section(title, Block::Fields(fields)))
 }
 
-fn steps(run: &RunRecord, detail: Detail) -> Option<Section> {
-    let steps: Vec<_> = run
-        .steps
-        .iter()
-        .map(|step| step_words(step, detail))
-        .collect();
-    (!steps.is_empty()).then(|| section("Steps", Block::Steps(steps)))
+fn went_well(run: &RunRecord) -> bool {
+    run.outcome.is_some_and(Outcome::is_well)
 }
 
-fn step_words(step: &StepRecord, detail: Detail) -> StepWords {
+fn files(amount: u64) -> String {
+    counted(amount, "file", "files")
+}
+
+fn all_of_it(changes: Changes) -> String {
+    format!("{}, {}", files(changes.files), bytes(changes.bytes))
+}
+
+/// Steps that all went well are one line of a mail.
+fn is_folded(run: &RunRecord, detail: Detail) -> bool {
+    detail == Detail::Mail
+        && went_well(run)
+        && !run.steps.is_empty()
+        && run.steps.iter().all(|step| step.ended_well)
+}
+
+/// `8, all well; the longest, 4 min 1 s: copy what changed`
+fn steps_in_short(run: &RunRecord) -> String {
+    let longest = run
+        .steps
+        .iter()
+        .max_by(|a, b| a.seconds.total_cmp(&b.seconds));
+    let tail = longest.filter(|step| step.seconds >= WORTH_TELLING);
+    let tail = tail.map(|step| {
+        let words = safe_line(&step.words);
+        format!("; the longest, {}: {words}", seconds(step.seconds))
+    });
+    let amount = count(u64::try_from(run.steps.len()).unwrap_or(u64::MAX));
+    format!("{amount}, all well{}", tail.unwrap_or_default())
+}
+
+fn steps(run: &RunRecord, detail: Detail) -> Option<Section> {
+    if run.steps.is_empty() || is_folded(run, detail) {
+        return None;
+    }
+    let words = run.steps.iter().map(|step| step_words(run, step, detail));
+    Some(section("Steps", Block::Steps(words.collect())))
+}
+
+fn step_words(run: &RunRecord, step: &StepRecord, detail: Detail) -> StepWords {
     let mut quotes = Vec::new();
-    if !step.ended_well {
+    // the reason stands at the top already
+    if !step.ended_well && step.status != run.reason {
         quotes.push(safe_line(&step.status));
     }
     if !step.ended_well || detail == Detail::Full {
@@ -255,25 +310,25 @@ fn space_left(run: &RunRecord) -> Option<Section> {
     ))
 }
 
-fn log(run: &RunRecord) -> Option<Section> {
-    let mut blocks = Vec::new();
-    if !run.log_tail.is_empty() {
-        let lines = run.log_tail.iter().map(|line| quote(line, Detail::Mail));
-        blocks.push(Block::Log(lines.collect()));
-    }
-    if !run.log_file.is_empty() {
-        let place = format!("{} on {}", safe_line(&run.log_file), run.server);
-        blocks.push(Block::Fields(vec![("Whole log", place)]));
-    }
-    let title = if run.log_tail.is_empty() {
-        "Log"
-    } else {
-        "The end of the log"
+/// What the tools said last of a run that failed. What the top says already is left out: where hayloft itself
+/// found the trouble, nothing remains. `hayloft runs ID` shows the whole log instead.
+fn log(run: &RunRecord, zone: &TimeZone, detail: Detail) -> Option<Section> {
+    let is_told = detail == Detail::Mail && !is_own_finding(run);
+    let is_new = |line: &&String| {
+        let repeats = !run.reason.is_empty() && line.contains(&run.reason);
+        !repeats && !line.contains(&format!("run {} of job", run.id))
     };
-    (!blocks.is_empty()).then(|| Section {
-        title: title.to_owned(),
-        blocks,
-    })
+    let lines = run.log_tail.iter().filter(is_new);
+    let lines: Vec<_> = lines
+        .map(|line| truncate(&log_line(line, zone), LONGEST_QUOTE))
+        .collect();
+    (is_told && !lines.is_empty()).then(|| section("The end of the log", Block::Log(lines)))
+}
+
+/// Whether the only trouble is a check of hayloft's, about which no tool said anything.
+fn is_own_finding(run: &RunRecord) -> bool {
+    let mut failed = run.steps.iter().filter(|step| !step.ended_well).peekable();
+    failed.peek().is_some() && failed.all(|step| step.commands.is_empty())
 }
 
 /// `25 Nov 02:30`, for tables.

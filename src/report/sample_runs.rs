@@ -49,7 +49,7 @@ pub(super) fn good() -> RunRecord {
         advice: vec![],
         notes: vec![],
         drive: name("shelf"),
-        landing: "/mnt/shelf/hayloft/kiln/studio-files/20261125T023000Z".to_owned(),
+        landing: "/mnt/shelf/hayloft/kiln/studio-files".to_owned(),
         generation: Some(GenerationName::parse("20261125T023000Z").unwrap()),
         form: Some(Form::Tree),
         changes: Some(Changes {
@@ -137,9 +137,9 @@ pub(super) fn failed() -> RunRecord {
         decisions: vec![],
         space: None,
         log_tail: vec![
-            "02:31:03 rsync: connection unexpectedly closed (1043 bytes received so far) [sender]"
+            "2026-11-25T02:31:03.102400Z  WARN   rsync: connection unexpectedly closed (1043 bytes received so far) [sender]"
                 .to_owned(),
-            "02:31:03 rsync error: error in rsync protocol data stream (code 12)".to_owned(),
+            "2026-11-25T02:31:03.102411Z  WARN   rsync error: error in rsync protocol data stream (code 12)".to_owned(),
         ],
         ..good()
     }

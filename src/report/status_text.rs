@@ -15,6 +15,7 @@ const NARROWEST: usize = 40;
 /// The page is made for 80 columns and folds into any `columns` from 40 on.
 pub fn status_text(facts: &StatusFacts, zone: &TimeZone, columns: usize, style: Style) -> String {
     let page = Page {
+        attention: &facts.attention,
         zone,
         now: facts.now,
         columns: columns.max(NARROWEST),
@@ -37,7 +38,35 @@ fn label_width(facts: &StatusFacts, columns: usize) -> usize {
     (longest + 4).min(columns.max(NARROWEST) / 3)
 }
 
+/// Nothing failed; but a job that has nothing to bring back yet is not well.
+fn without_copy(jobs: &[JobStatus]) -> (Tone, String) {
+    let bare = jobs.iter().filter(|job| job.last_good.is_none()).count();
+    match u64::try_from(bare).unwrap_or(u64::MAX) {
+        0 => (Tone::Good, "all is well".to_owned()),
+        bare => {
+            let have = counted(bare, "job has", "jobs have");
+            (
+                Tone::Bold,
+                format!("nothing failed, but {have} no copy yet"),
+            )
+        }
+    }
+}
+
+/// A job that failed for its drive tells of the drive too.
+fn told_once(attention: &[String]) -> Vec<&String> {
+    let is_told = |line: &String| {
+        let others = attention.iter().filter(|other| other.len() > line.len());
+        others
+            .into_iter()
+            .any(|other| other.ends_with(line.as_str()))
+    };
+    attention.iter().filter(|line| !is_told(line)).collect()
+}
+
 struct Page<'a> {
+    /// What stands at the top, and is not said again below.
+    attention: &'a [String],
     zone: &'a TimeZone,
     now: Timestamp,
     columns: usize,
@@ -48,9 +77,9 @@ struct Page<'a> {
 impl Page<'_> {
     fn heading(&self, facts: &StatusFacts) -> String {
         let when = date_time(facts.now, self.zone);
-        let state = match facts.attention.len() {
+        let state = match told_once(&facts.attention).len() {
             0 if facts.needs_attention() => (Tone::Bad, "something NEEDS ATTENTION".to_owned()),
-            0 => (Tone::Good, "all is well".to_owned()),
+            0 => without_copy(&facts.jobs),
             1 => (Tone::Bad, "1 thing NEEDS ATTENTION".to_owned()),
             many => (Tone::Bad, format!("{many} things NEED ATTENTION")),
         };
@@ -65,6 +94,7 @@ impl Page<'_> {
         if lines.is_empty() {
             return String::new();
         }
+        let lines = told_once(lines);
         let worded = lines.iter().map(|line| {
             let wrapped = wrap(&safe_line(line), "  ! ", "    ", self.columns);
             self.paint_lines(Tone::Bad, &wrapped)
@@ -104,6 +134,10 @@ impl Page<'_> {
         text
     }
 
+    fn is_told(&self, words: &str) -> bool {
+        self.attention.iter().any(|line| line.ends_with(words))
+    }
+
     fn jobs(&self, jobs: &[JobStatus]) -> String {
         if jobs.is_empty() {
             return format!("{}  none\n", self.title("Jobs"));
@@ -126,9 +160,9 @@ impl Page<'_> {
             _ => "has not run yet".to_owned(),
         };
         let mut more = Vec::new();
-        if let Some(last) = last.filter(|last| !last.words.is_empty() && !last.outcome.is_well()) {
-            more.push(last.words.clone());
-        }
+        let reason = last.filter(|last| !last.outcome.is_well());
+        let reason = reason.map(|last| &last.words);
+        more.extend(reason.filter(|words| !self.is_told(words)).cloned());
         if let Some(since) = job.running_since {
             more.push(format!(
                 "running since {}, for {}",
@@ -142,16 +176,21 @@ impl Page<'_> {
     }
 
     fn copy_and_next(&self, job: &JobStatus) -> String {
-        let good = match job.last_good {
-            None => "NO GOOD COPY YET".to_owned(),
-            Some(good) => format!("last good copy {}", age(good.ended, self.now)),
+        let last_well = job.last.as_ref().filter(|last| last.outcome.is_well());
+        let last_well = last_well.map(|last| age(last.ended, self.now));
+        let good = match job.last_good.map(|good| age(good.ended, self.now)) {
+            None => Some("NO GOOD COPY YET".to_owned()),
+            // the line above says when that was
+            good if good == last_well => None,
+            Some(good) => Some(format!("last good copy {good}")),
         };
         let next = match (job.next, &job.schedule) {
             (Some(next), _) => format!("next {}", time(next, self.zone)),
             (None, Some(schedule)) => format!("schedule `{schedule}`"),
             (None, None) => "only by hand".to_owned(),
         };
-        format!("{}; {good}; {next}", job.kind)
+        let parts = [Some(job.kind.to_string()), good, Some(next)];
+        parts.into_iter().flatten().collect::<Vec<_>>().join("; ")
     }
 
     fn drives(&self, drives: &[DriveStatus]) -> String {
@@ -167,6 +206,9 @@ impl Page<'_> {
     fn drive(&self, drive: &DriveStatus) -> String {
         let (tone, state) = match drive.ready {
             DriveReadiness::Ready => (Tone::Good, drive.words.clone()),
+            DriveReadiness::NotReady if self.is_told(&drive.words) => {
+                (Tone::Bad, "NOT READY".to_owned())
+            }
             DriveReadiness::NotReady => (Tone::Bad, format!("NOT READY: {}", drive.words)),
             DriveReadiness::Unknown => (Tone::Bold, drive.words.clone()),
         };

@@ -15,6 +15,7 @@ use super::watch::{Watch, full};
 use crate::jobs::On;
 use crate::plan::{Act, CatalogueAct, Check, Landing, Part, Plan, Step, Stop, check_changes};
 use crate::record::{Changes, Form, Outcome, StepRecord};
+use crate::report::counted;
 use crate::system::local_drive::{HeldDrive, Purpose};
 use crate::system::remote_drive::probe;
 use crate::tools::rsync_output::{Item, What};
@@ -203,8 +204,10 @@ impl<'a> Executor<'a> {
             .map(|item| format!("`{}`", item.name))
             .collect();
         let reason = format!(
-            "{differing} files are below `{}` already and differ, such as {}",
+            "{} below `{}` already and {}, such as {}",
+            counted(differing, "file is", "files are"),
             target.display(),
+            if differing == 1 { "differs" } else { "differ" },
             names.join(", ")
         );
         Err(Stop::new(Outcome::Failed, reason)

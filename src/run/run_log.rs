@@ -29,7 +29,7 @@ impl RunLog {
             .with_target(false)
             .without_time()
             .with_ansi(false)
-            // it would tell of them on standard error, and end the run where that is closed
+            // told with a macro that panics when nobody reads standard error any more
             .log_internal_errors(false)
             .with_filter(console);
         let to_file = tracing_subscriber::fmt::layer()

@@ -1,9 +1,9 @@
 //! Puts what came of a run into its record, in words.
 
 use super::executor::Executed;
-use crate::jobs::Size;
 use crate::plan::{Plan, Stop};
 use crate::record::{Changes, Outcome, RunRecord};
+use crate::report::{count, counted};
 
 pub fn tell(record: &mut RunRecord, stop: Stop) {
     record.outcome = Some(stop.outcome);
@@ -32,20 +32,26 @@ pub fn take_over(record: &mut RunRecord, plan: &Plan, done: Executed) {
         .map_or_else(String::new, |changes| changes_in_words(changes, plan));
 }
 
+/// How much was moved stands in the verdict already.
 fn changes_in_words(changes: &Changes, plan: &Plan) -> String {
     let Changes {
         files,
         created,
         changed,
         vanished,
-        new_bytes,
         ..
-    } = changes;
-    let moved = Size(*new_bytes);
+    } = *changes;
+    let named = |amount| counted(amount, "file", "files");
     match &plan.against {
-        None => format!("first copy: {files} files, {moved}"),
-        Some(_) => {
-            format!("{created} files new, {changed} changed, {vanished} gone; {moved} written")
+        None => format!("The first copy: {}.", named(files)),
+        Some(_) if created + changed + vanished == 0 => {
+            format!("Nothing changed in {}.", named(files))
         }
+        Some(_) => format!(
+            "{} new, {} changed, {} gone.",
+            named(created),
+            count(changed),
+            count(vanished)
+        ),
     }
 }

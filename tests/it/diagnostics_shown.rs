@@ -182,7 +182,12 @@ fn what_is_missing_as_a_whole_is_told_with_what_to_do() {
             .message
             .ends_with("server.toml` is missing")
     );
-    assert!(says(empty.path()).help.unwrap().contains("hayloft init"));
+    assert!(
+        says(empty.path())
+            .help
+            .unwrap()
+            .contains("/usr/share/doc/hayloft/examples")
+    );
     let folder = ConfigFolder::new();
     assert!(
         says(folder.path())

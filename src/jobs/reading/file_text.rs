@@ -85,7 +85,7 @@ fn cannot_read(path: &Path, error: &std::io::Error) -> Mistake {
     let shown = path.display();
     if error.kind() == std::io::ErrorKind::NotFound {
         Mistake::new(format!("`{shown}` is missing"))
-            .help("`hayloft init` writes starting files; `--config DIR` points elsewhere")
+            .help("copy the example folder: /usr/share/doc/hayloft/examples; `--config DIR` points elsewhere")
     } else {
         Mistake::new(format!("`{shown}` cannot be read: {error}"))
     }
