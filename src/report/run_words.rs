@@ -272,7 +272,12 @@ fn step_words(run: &RunRecord, step: &StepRecord, detail: Detail) -> StepWords {
         quotes.push(safe_line(&step.status));
     }
     if !step.ended_well || detail == Detail::Full {
-        quotes.extend(step.commands.iter().map(|command| quote(command, detail)));
+        // a step of the job is named by its command
+        let commands = step
+            .commands
+            .iter()
+            .filter(|command| !step.words.contains(*command));
+        quotes.extend(commands.map(|command| quote(command, detail)));
     }
     StepWords {
         mark: if step.ended_well { "well" } else { "FAILED" },
