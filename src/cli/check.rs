@@ -1,20 +1,24 @@
 //! `hayloft check`
 
 use std::collections::BTreeMap;
+use std::os::unix::ffi::OsStrExt;
 
 use super::arguments::CheckArguments;
 use super::rebuild;
-use super::settings::{Form, Settings, error_colour, style, trouble};
+use super::settings::{Form, Settings, error_colour, style};
 use crate::exit::Exit;
 use crate::jobs::{Config, Diagnostic, Drive, DrivePlace, Job, Loaded, Source, SshHost, load};
 use crate::plan::{DriveState, SourceState, Stop, not_built, risks};
-use crate::record::Store;
+use crate::record::{Outcome, Store};
 use crate::report::{
-    CheckFacts, CheckedDrive, CheckedHost, CheckedJob, check_text, to_json_pretty,
+    CheckFacts, CheckedDrive, CheckedHost, CheckedJob, check_text, safe_name, to_json_pretty,
 };
 use crate::run::known_hosts;
 use crate::system::clock::Clock;
 use crate::system::{Asked, Pinning, gather, greet, risk_facts};
+
+const STATE_ADVICE: &str =
+    "no run can be recorded: see that the folder of `state_dir` can be made and written, as root";
 
 pub fn check(settings: &Settings, wanted: &CheckArguments) -> Exit {
     let Loaded { config, warnings } = match load(&settings.folder) {
@@ -56,7 +60,7 @@ fn wrong_files(settings: &Settings, diagnostics: &[Diagnostic]) -> Exit {
             eprintln!(
                 "{errors} {} in `{}`",
                 if errors == 1 { "mistake" } else { "mistakes" },
-                settings.folder.display()
+                safe_name(settings.folder.as_os_str().as_bytes())
             );
         }
     }
@@ -75,7 +79,10 @@ fn facts(
     diagnostics: Vec<Diagnostic>,
     rebuilt: Vec<String>,
 ) -> CheckFacts {
-    // before anything else asks a host: this is what pins its key
+    // before anything else asks a host: this is what pins its key, below the state folder
+    let state = Store::open(&config.server.state_dir)
+        .err()
+        .map(|error| Stop::new(Outcome::Failed, error.to_string()).advise(STATE_ADVICE));
     let hosts = hosts(config);
     let mut drives: BTreeMap<_, _> = BTreeMap::new();
     let mut jobs = Vec::new();
@@ -88,6 +95,7 @@ fn facts(
         diagnostics,
         risks: risks(config, &risk_facts(config)),
         not_built: not_built(config),
+        state,
         drives: drives.into_values().collect(),
         hosts,
         jobs,
@@ -113,9 +121,6 @@ fn hosts(config: &Config) -> Vec<CheckedHost> {
     hosts.sort_by_key(ToString::to_string);
     hosts.dedup();
     let known_hosts = known_hosts(config);
-    if let Err(error) = Store::open(&config.server.state_dir) {
-        trouble(&error);
-    }
     let found = hosts.iter().map(|host| match greet(host, &known_hosts) {
         Ok(found) => CheckedHost {
             host: found.host,

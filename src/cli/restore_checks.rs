@@ -52,7 +52,7 @@ pub fn check_target(landing: &Landing, to: &Path) -> Result<(), Exit> {
 /// Names each path that a copy made of plain files does not hold; of archives and on other hosts, the tool tells.
 ///
 /// # Errors
-/// [`Exit::Usage`], after telling, when one is not there.
+/// [`Exit::Trouble`], after telling, when one is not there.
 pub fn check_they_are_there(
     landing: &Landing,
     generation: &Generation,
@@ -77,7 +77,7 @@ pub fn check_they_are_there(
             generation.name,
             wanted.job
         );
-        exit = Err(Exit::Usage);
+        exit = Err(Exit::Trouble);
     }
     exit
 }

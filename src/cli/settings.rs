@@ -103,6 +103,9 @@ pub fn tell_wrong_files(diagnostics: &[Diagnostic]) -> Exit {
 /// Tells an error that nothing can be done about here.
 pub fn trouble(error: &dyn std::fmt::Display) -> Exit {
     eprintln!("error: {error}");
+    if !rustix::process::geteuid().is_root() {
+        eprintln!("note: this is not root, who alone can read and write all that hayloft needs");
+    }
     Exit::Trouble
 }
 

@@ -8,7 +8,7 @@ mod found;
 mod generation;
 pub mod logs;
 mod outcome;
-mod path_text;
+pub mod path_text;
 mod rebuild;
 mod run_record;
 #[cfg(test)]

@@ -5,7 +5,7 @@
 use std::ffi::OsString;
 use std::fmt;
 use std::os::unix::ffi::{OsStrExt, OsStringExt};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use serde::de::{SeqAccess, Visitor};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
@@ -20,7 +20,16 @@ pub fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<Pat
     Ok(paths.into_iter().map(|path| path.0).collect())
 }
 
-struct PathText(PathBuf);
+/// For `#[serde(serialize_with = "…")]` on one path.
+///
+/// # Errors
+/// Those of the serializer.
+pub fn serialize_one<S: Serializer>(path: &Path, serializer: S) -> Result<S::Ok, S::Error> {
+    PathText(path.to_owned()).serialize(serializer)
+}
+
+/// A path that reads and writes as this file says, for use within other types.
+pub struct PathText(pub PathBuf);
 
 impl From<&PathBuf> for PathText {
     fn from(path: &PathBuf) -> Self {

@@ -14,6 +14,8 @@ pub struct CheckFacts {
     /// What the job files say that is wrong or doubtful.
     pub diagnostics: Vec<Diagnostic>,
     pub risks: Vec<Risk>,
+    /// Why the record cannot be opened.
+    pub state: Option<Stop>,
     pub drives: Vec<CheckedDrive>,
     pub hosts: Vec<CheckedHost>,
     /// Jobs whose source or programs are not there.
@@ -56,7 +58,9 @@ impl CheckFacts {
     pub fn stops(&self) -> impl Iterator<Item = &Stop> {
         let drives = self.drives.iter().filter_map(|drive| drive.stop.as_ref());
         let hosts = self.hosts.iter().filter_map(|host| host.stop.as_ref());
-        drives
+        self.state
+            .iter()
+            .chain(drives)
             .chain(hosts)
             .chain(self.jobs.iter().flat_map(|job| &job.stops))
     }

@@ -5,12 +5,13 @@ use std::os::unix::ffi::OsStrExt;
 use std::path::{Path, PathBuf};
 
 use jiff::{Timestamp, tz::TimeZone};
-use serde::Serialize;
+use serde::{Serialize, Serializer};
 
 use super::wrap::wrap;
 use super::{bytes, count, counted, date_time, safe_line, safe_name};
 use crate::jobs::{KindName, Name, On};
 use crate::plan::Stop;
+use crate::record::path_text::PathText;
 use crate::record::{Changes, Decision, GenerationName};
 
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -36,6 +37,7 @@ pub struct DryRunFacts {
     pub steps: Vec<PlannedStep>,
     pub retired: Vec<Decision>,
     /// Of a restore: the folder that the files would be put below.
+    #[serde(serialize_with = "some_path")]
     pub target: Option<PathBuf>,
 }
 
@@ -53,6 +55,11 @@ pub struct PlannedStep {
     pub words: String,
     pub on: On,
     pub commands: Vec<String>,
+}
+
+#[expect(clippy::ref_option, reason = "the shape that serde calls")]
+fn some_path<S: Serializer>(path: &Option<PathBuf>, serializer: S) -> Result<S::Ok, S::Error> {
+    path.clone().map(PathText).serialize(serializer)
 }
 
 pub fn dry_run_text(facts: &DryRunFacts, zone: &TimeZone) -> String {

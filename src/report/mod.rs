@@ -25,6 +25,7 @@ mod sample_runs;
 mod space_words;
 mod status_facts;
 mod status_text;
+mod step_words;
 mod style;
 mod subject;
 mod verdict;

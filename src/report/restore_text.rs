@@ -6,12 +6,13 @@ use serde::Serialize;
 
 use super::{bytes, counted, safe_line, safe_name};
 use crate::jobs::Name;
-use crate::record::{Changes, GenerationName, Outcome, StepRecord};
+use crate::record::{Changes, GenerationName, Outcome, StepRecord, path_text};
 
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct RestoreFacts {
     pub job: Name,
     pub generation: GenerationName,
+    #[serde(serialize_with = "path_text::serialize_one")]
     pub to: PathBuf,
     pub outcome: Outcome,
     pub reason: String,

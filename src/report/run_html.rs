@@ -28,6 +28,9 @@ const QUOTE: &str = "margin:4px 0 8px;padding:8px 10px;border:1px solid rgba(128
                      white-space:pre-wrap;overflow-wrap:anywhere";
 const CODE: &str = "font:.88em ui-monospace,'DejaVu Sans Mono',monospace;overflow-wrap:anywhere";
 
+/// Letters of [`CODE`] that fit on a phone.
+const LONGEST_UNBROKEN: usize = 32;
+
 /// The report of one run, as it is mailed.
 pub fn run_report_html(run: &RunRecord, zone: &TimeZone) -> String {
     words_html(&RunWords::of(run, zone, Detail::Mail))
@@ -130,10 +133,21 @@ fn prose(text: &str) -> String {
     let mut rest = text;
     while let Some((before, code, after)) = next_code(rest) {
         shown.push_str(&html(before));
-        shown.extend(["<code style=\"", CODE, "\">", &html(code), "</code>"]);
+        let words: Vec<_> = code.split(' ').map(unbroken).collect();
+        shown.extend(["<code style=\"", CODE, "\">", &words.join(" "), "</code>"]);
         rest = after;
     }
     shown + &html(rest)
+}
+
+/// A word of a command that no line may end within, such as `--dry-run`; one too long for a phone may be broken.
+fn unbroken(word: &str) -> String {
+    let shown = html(word);
+    if word.contains('-') && word.len() <= LONGEST_UNBROKEN {
+        format!("<span style=\"white-space:nowrap\">{shown}</span>")
+    } else {
+        shown
+    }
 }
 
 fn next_code(text: &str) -> Option<(&str, &str, &str)> {

@@ -109,7 +109,7 @@ impl Runner<'_> {
         let stop = match error {
             LockError::Held { .. } => Stop::new(Outcome::Busy, error.to_string())
                 .advise("wait for that run to end, then run this one again"),
-            LockError::Io(_) => Stop::new(Outcome::Failed, error.to_string()),
+            LockError::Io { .. } => Stop::new(Outcome::Failed, error.to_string()),
         };
         wording::tell(&mut record, stop);
         record.ended = Some(self.clock.now());

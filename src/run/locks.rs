@@ -2,7 +2,7 @@
 
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Read, Seek, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use rustix::fs::{FlockOperation, flock};
@@ -22,14 +22,17 @@ pub enum LockError {
         what: String,
         by: String,
     },
-    Io(io::Error),
+    Io {
+        path: PathBuf,
+        source: io::Error,
+    },
 }
 
 impl std::fmt::Display for LockError {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             Self::Held { what, by } => write!(f, "{what} is in use by {by}"),
-            Self::Io(error) => write!(f, "cannot lock: {error}"),
+            Self::Io { path, source } => write!(f, "cannot lock `{}`: {source}", path.display()),
         }
     }
 }
@@ -107,15 +110,19 @@ fn lock_soon(file: &File) -> bool {
 
 fn take(state_dir: &Path, file: &str, what: &str, doing: &str) -> Result<Lock, LockError> {
     let folder = state_dir.join("locks");
-    fs::create_dir_all(&folder).map_err(LockError::Io)?;
     let path = folder.join(format!("{file}.lock"));
+    let failed = |source| LockError::Io {
+        path: path.clone(),
+        source,
+    };
+    fs::create_dir_all(&folder).map_err(failed)?;
     let open = OpenOptions::new()
         .read(true)
         .write(true)
         .create(true)
         .truncate(false)
         .open(&path);
-    let mut file = open.map_err(LockError::Io)?;
+    let mut file = open.map_err(failed)?;
     if !lock_soon(&file) {
         let mut by = String::new();
         let _ = file.read_to_string(&mut by);
@@ -132,6 +139,6 @@ fn take(state_dir: &Path, file: &str, what: &str, doing: &str) -> Result<Lock, L
     file.set_len(0)
         .and_then(|()| file.rewind())
         .and_then(|()| file.write_all(words.as_bytes()))
-        .map_err(LockError::Io)?;
+        .map_err(failed)?;
     Ok(Lock { _file: file })
 }

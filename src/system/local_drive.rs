@@ -150,8 +150,13 @@ fn other_file_system(name: &Name, path: &Path, uuid: &str, mount: &Mount) -> Sto
     }
     let path = path.display();
     let found = device_file(&mount.source).and_then(uuid_of);
+    if found.is_none() && !rustix::process::geteuid().is_root() {
+        let reason =
+            format!("which file system is at `{path}` cannot be found out: this is not root");
+        return Stop::new(Outcome::Failed, reason).advise("run hayloft as root");
+    }
     let what = found.map_or_else(
-        || format!("a {} with no UUID", mount.fs_type),
+        || format!("a file system with no UUID ({})", mount.fs_type),
         |found| format!("the file system {found}"),
     );
     let source = OsStr::to_string_lossy(&mount.source);

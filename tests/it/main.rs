@@ -2,6 +2,7 @@
 
 mod background;
 mod check_risks;
+mod closed_output;
 mod config_access;
 mod config_folder;
 mod crontab_lines;

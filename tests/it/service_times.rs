@@ -56,7 +56,7 @@ fn a_nightly_job_runs_at_its_time_and_its_report_arrives() {
                 mails[0].subject
             );
             assert!(
-                mails[0].text.contains("first copy: 1 files"),
+                mails[0].text.contains("The first copy: 1 file."),
                 "{}",
                 mails[0].text
             );

@@ -88,6 +88,9 @@ fn advice(error: &rusqlite::Error) -> &'static str {
         Some(ErrorCode::ReadOnly | ErrorCode::CannotOpen | ErrorCode::PermissionDenied) => {
             "; run hayloft as root, and see that `state_dir` can be written"
         }
+        Some(ErrorCode::SystemIoFailure) => {
+            "; look whether the file system of `state_dir` is full (`df`) or its disk failing (`dmesg`)"
+        }
         _ => "",
     }
 }
