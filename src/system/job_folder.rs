@@ -116,7 +116,7 @@ pub fn list_remote(line: &SshLine, path: &Path) -> Result<Listing, Stop> {
     Ok(Listing::new(found, catalogue))
 }
 
-fn unreadable(line: &SshLine, path: &Path, answer: &Answer) -> Stop {
+pub(super) fn unreadable(line: &SshLine, path: &Path, answer: &Answer) -> Stop {
     let reason = format!(
         "cannot read `{}` on `{}`: {}",
         path.display(),

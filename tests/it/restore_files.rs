@@ -333,3 +333,33 @@ fn trouble_at_the_target_is_not_blamed_on_a_drive_that_is_mounted_to_be_read() {
         assert_eq!(restored["outcome"], "failed", "{restored}");
     }
 }
+
+#[test]
+fn a_generation_that_no_list_describes_comes_back_without_the_mode_of_its_folder() {
+    use std::os::unix::fs::PermissionsExt;
+    let Some(world) = copied(60, orders) else {
+        return;
+    };
+    fs::remove_dir_all(world.state()).unwrap();
+    for kind in ["history", "mirror"] {
+        fs::remove_file(world.copies(kind).join("catalogue.jsonl")).unwrap();
+        let entry = match kind {
+            "mirror" => "current".to_owned(),
+            _ => world.generations(kind).remove(0),
+        };
+        let private = fs::Permissions::from_mode(0o700);
+        fs::set_permissions(world.copies(kind).join(entry), private).unwrap();
+        // stands for `/`
+        let to = world.path(&format!("root-{kind}"));
+        fs::create_dir(&to).unwrap();
+        fs::set_permissions(&to, fs::Permissions::from_mode(0o755)).unwrap();
+        restore(&world, kind, &[], &to, &[], 0);
+        assert_same(
+            &world.source(),
+            &within(&to, &world.source()),
+            Allowing::Nothing,
+        );
+        let mode = fs::metadata(&to).unwrap().permissions().mode();
+        assert_eq!(mode & 0o777, 0o755, "{kind}");
+    }
+}
