@@ -30,7 +30,7 @@ fn try_generations(settings: &Settings, wanted: &GenerationsArguments) -> Result
     };
     let mut account = Account::default();
     let gathered = gather(asked, |listing| {
-        account = Account::of_run(&store, asked, listing);
+        account = Account::of_look(&store, asked, listing);
         (account.whole(), account.leftovers.clone())
     });
     let mut exit = Exit::Well;

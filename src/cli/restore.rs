@@ -6,14 +6,14 @@ use super::restore_checks::{check_paths, check_target, check_they_are_there};
 use super::settings::{Form, Settings, job_named, trouble};
 use crate::exit::Exit;
 use crate::jobs::{Config, Job};
-use crate::plan::{DriveState, Part, Plan};
-use crate::record::{Generation, Outcome, State};
+use crate::plan::{DriveState, Part, Plan, Stop};
+use crate::record::{Form as CopyForm, Generation, Outcome, State};
 use crate::report::{RestoreFacts, restore_text, to_json_line};
 use crate::restore::{Existing, Wish, plan_restore};
 use crate::run::account::Account;
 use crate::run::{Executor, Progress, RunLog, StopSignal, known_hosts};
 use crate::system::clock::Clock;
-use crate::system::{Asked, Gathered, gather_for_reading};
+use crate::system::{Asked, Gathered, copy_roots, gather_for_reading};
 use crate::tools::seal::Opener;
 
 pub fn restore(settings: &Settings, wanted: &RestoreArguments) -> Exit {
@@ -25,13 +25,13 @@ fn try_restore(settings: &Settings, wanted: &RestoreArguments) -> Result<Exit, E
     let job = job_named(&config, &wanted.job)?;
     check_paths(wanted)?;
     let (gathered, generations) = look(settings, &config, job)?;
-    let generation = choose(job, &generations, wanted)?;
+    let generation = described(&gathered, choose(job, &generations, wanted)?, wanted)?;
     let to = std::path::absolute(&wanted.to).map_err(|error| trouble(&error))?;
     check_target(&gathered.facts.landing, &to)?;
-    check_they_are_there(&gathered.facts.landing, generation, wanted)?;
+    check_they_are_there(&gathered.facts.landing, &generation, wanted)?;
     let wish = Wish {
         job,
-        generation,
+        generation: &generation,
         landing: &gathered.facts.landing,
         paths: &wanted.paths,
         to: &to,
@@ -50,7 +50,7 @@ fn try_restore(settings: &Settings, wanted: &RestoreArguments) -> Result<Exit, E
             settings, &config, &plan, &gathered, &to,
         ));
     }
-    Ok(execute(settings, &plan, &gathered, generation, &to))
+    Ok(execute(settings, &plan, &gathered, &generation, &to))
 }
 
 /// The drive's own list is believed: a restore must work when the record is gone.
@@ -73,13 +73,33 @@ fn look(
         (account.whole(), Vec::new())
     });
     if let DriveState::NotReady(stop) = &gathered.facts.drive {
-        eprintln!("error: {}", stop.reason);
-        stop.advice
-            .iter()
-            .for_each(|advice| eprintln!("       {advice}"));
-        return Err(Exit::of(stop.outcome));
+        return Err(refused(stop));
     }
     Ok((gathered, account.whole()))
+}
+
+fn refused(stop: &Stop) -> Exit {
+    eprintln!("error: {}", stop.reason);
+    stop.advice
+        .iter()
+        .for_each(|advice| eprintln!("       {advice}"));
+    Exit::of(stop.outcome)
+}
+
+/// A tree that was in no list tells its sources itself, where all of it is wanted.
+fn described(
+    gathered: &Gathered,
+    generation: &Generation,
+    wanted: &RestoreArguments,
+) -> Result<Generation, Exit> {
+    let mut generation = generation.clone();
+    let is_tree = matches!(generation.form, CopyForm::Tree | CopyForm::Current);
+    if is_tree && generation.sources.is_empty() && wanted.paths.is_empty() {
+        let entry = generation.form.entry(generation.name);
+        let roots = copy_roots(&gathered.facts.landing, gathered.held.as_ref(), &entry);
+        generation.sources = roots.map_err(|stop| refused(&stop))?;
+    }
+    Ok(generation)
 }
 
 fn choose<'g>(

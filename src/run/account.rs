@@ -25,6 +25,22 @@ impl Account {
 
     /// For a run: what one list lacks is put into the other. Without the drive, only the record speaks.
     pub fn of_run(store: &Store, asked: Asked, listing: Option<&Listing>) -> Self {
+        Self::of_both(store, asked, listing, |reconciled| {
+            bring_in(store, asked, reconciled)
+        })
+    }
+
+    /// For those who only look, maybe while a run is under way: as [`Account::of_run`], and nothing is written.
+    pub fn of_look(store: &Store, asked: Asked, listing: Option<&Listing>) -> Self {
+        Self::of_both(store, asked, listing, |_| Ok(()))
+    }
+
+    fn of_both(
+        store: &Store,
+        asked: Asked,
+        listing: Option<&Listing>,
+        keep: impl FnOnce(&Reconciled) -> Result<(), StoreError>,
+    ) -> Self {
         let (server, job, drive) = (asked.server, &asked.job.name, &asked.drive.name);
         let recorded = store
             .generations_and_retired(drive, server, job)
@@ -38,9 +54,7 @@ impl Account {
                 ..Self::default()
             };
         };
-        let mut account = Self::reconciled(asked, &recorded, listing, |reconciled| {
-            bring_in(store, asked, reconciled)
-        });
+        let mut account = Self::reconciled(asked, &recorded, listing, keep);
         account.notes.extend(listing.troubles.iter().cloned());
         account
     }

@@ -3,7 +3,7 @@
 use std::fs::File;
 use std::io::Read;
 use std::os::fd::OwnedFd;
-use std::sync::mpsc::Sender;
+use std::sync::mpsc::SyncSender;
 use std::thread;
 
 /// One line, or progress text that ended in a carriage return.
@@ -17,7 +17,7 @@ pub enum Heard {
 const LONGEST: usize = 64 * 1024;
 
 /// Reads `pipe` to its end and sends each line as `wrap` says.
-pub fn listen(pipe: OwnedFd, sender: Sender<Heard>, wrap: fn(String) -> Heard) {
+pub fn listen(pipe: OwnedFd, sender: SyncSender<Heard>, wrap: fn(String) -> Heard) {
     thread::spawn(move || {
         let mut pipe = File::from(pipe);
         let mut lines = Lines::default();

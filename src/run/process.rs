@@ -3,7 +3,7 @@
 use std::fs::File;
 use std::io;
 use std::os::fd::{AsRawFd, OwnedFd};
-use std::sync::mpsc::{self, Receiver, RecvTimeoutError};
+use std::sync::mpsc::{self, Receiver, RecvTimeoutError, SyncSender};
 use std::time::{Duration, Instant};
 
 use duct::Handle;
@@ -49,6 +49,9 @@ const GRACE: Duration = Duration::from_secs(15);
 /// How long output is waited for after the last process ended: a daemon it left may hold the pipe open.
 const LAST_WORDS: Duration = Duration::from_secs(2);
 
+/// How many lines may wait to be taken in before who writes them has to wait: memory stays flat.
+const LINES_AHEAD: usize = 256;
+
 const GLANCE: Duration = Duration::from_millis(100);
 
 /// Runs the pipeline to its end. `hear` is given each line as it comes, `glance` is called about ten
@@ -63,7 +66,7 @@ pub fn run_pipeline(
     hear: &mut dyn FnMut(&Heard),
     glance: &mut dyn FnMut() -> Option<Cut>,
 ) -> io::Result<PipelineEnd> {
-    let (sender, receiver) = mpsc::channel();
+    let (sender, receiver) = mpsc::sync_channel(LINES_AHEAD);
     let starter = Starter {
         pipeline,
         surroundings,
@@ -96,7 +99,7 @@ pub fn run_pipeline(
 struct Starter<'a> {
     pipeline: &'a Pipeline,
     surroundings: &'a Surroundings<'a>,
-    sender: mpsc::Sender<Heard>,
+    sender: SyncSender<Heard>,
 }
 
 impl Starter<'_> {

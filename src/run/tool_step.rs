@@ -13,7 +13,7 @@ use super::listener::Listener;
 use super::output::Heard;
 use super::process::{PipelineEnd, Surroundings, length_in, run_pipeline};
 use super::watch::Watch;
-use crate::plan::{Part, Pipeline, Reading, Stdin, Stdout, Step, Stop};
+use crate::plan::{Argv, Part, Pipeline, Reading, Stdin, Stdout, Step, Stop};
 use crate::record::Outcome;
 use crate::system::remote_drive::{self, connection_stop};
 use crate::tools::rsync_output::Tally;
@@ -45,33 +45,42 @@ impl Executor<'_> {
                 self.wait(*wait)?;
                 continue;
             }
-            return self.settle(verdict, &end);
+            return self.settle(step, pipeline, verdict, &end.errors);
         }
     }
 
-    fn settle(&mut self, verdict: Verdict, end: &PipelineEnd) -> Result<String, Stop> {
+    fn settle(
+        &mut self,
+        step: &Step,
+        pipeline: &Pipeline,
+        verdict: Verdict,
+        errors: &str,
+    ) -> Result<String, Stop> {
         let stop = match verdict {
             Verdict::Well => return Ok("exit status 0".to_owned()),
             Verdict::Noted(words) => {
                 self.done.notes.push(words.clone());
                 return Ok(words);
             }
+            Verdict::Full(words) if step.part == Part::Restore => {
+                let reason = format!("{words}: there is no room where the files are brought back");
+                Stop::new(Outcome::Failed, reason).advise("give `--to` a folder with more room")
+            }
             Verdict::Full(words) => self.no_room(&words),
-            Verdict::Refused(words) | Verdict::Unreachable(words) | Verdict::Again(words) => {
-                let line = self.plan.landing.ssh();
-                match line {
-                    Some(line) if end.errors.contains("ssh") || end.errors.contains("Host key") => {
-                        connection_stop(line, &end.errors)
-                    }
-                    _ => Stop::new(Outcome::HostUnreachable, words),
-                }
+            Verdict::Refused(words) => {
+                self.connection(Outcome::HostRefused, words, pipeline, errors)
+            }
+            Verdict::Unreachable(words) | Verdict::Again(words) => {
+                self.connection(Outcome::HostUnreachable, words, pipeline, errors)
             }
             // rsync on another host may end before it can say why
-            Verdict::Failed(words) if self.has_filled_up() => self.no_room(&words),
+            Verdict::Failed(words) if step.part == Part::Copy && self.has_filled_up() => {
+                self.no_room(&words)
+            }
             Verdict::Failed(words) => {
                 self.still_there()?;
                 let mut reason = words;
-                if let Some(said) = telling_line(&end.errors) {
+                if let Some(said) = telling_line(errors) {
                     let _ = write!(reason, ", saying `{said}`");
                 }
                 Stop::new(Outcome::Failed, reason)
@@ -80,10 +89,28 @@ impl Executor<'_> {
         Err(stop)
     }
 
-    /// Whether a run, rather than a restore, left next to nothing free on the drive.
+    /// Trouble with a connection; rsync also calls it that when one of its own processes here ends.
+    fn connection(
+        &self,
+        outcome: Outcome,
+        words: String,
+        pipeline: &Pipeline,
+        errors: &str,
+    ) -> Stop {
+        match self.plan.landing.ssh() {
+            Some(line) if errors.contains("ssh") || errors.contains("Host key") => {
+                connection_stop(line, errors)
+            }
+            None if !reaches_a_host(pipeline) => Stop::new(Outcome::Failed, words),
+            _ => Stop::new(outcome, words)
+                .advise("`hayloft check` tells whether the other host answers and knows us"),
+        }
+    }
+
+    /// Whether a run left next to nothing free on the drive.
     fn has_filled_up(&self) -> bool {
         const NEXT_TO_NOTHING: u64 = 1 << 20;
-        let space = self.keeper.as_ref().and_then(|_| self.space());
+        let space = self.space();
         space.is_some_and(|space| space.free < self.reserve.max(NEXT_TO_NOTHING))
     }
 
@@ -188,4 +215,10 @@ impl Executor<'_> {
             .into_iter()
             .collect()
     }
+}
+
+/// Whether a pipeline works across a network: those that may break off are tried again.
+fn reaches_a_host(pipeline: &Pipeline) -> bool {
+    let is_ssh = |argv: &Argv| argv.program == "ssh";
+    !pipeline.retries.is_empty() || pipeline.stages.iter().any(is_ssh)
 }

@@ -48,14 +48,15 @@ pub fn ask_with_input(argv: &Argv, input: Vec<u8>, timeout: Duration) -> io::Res
         expression = expression.env(name, value);
     }
     let handle = expression.start()?;
-    let Some(output) = handle.wait_timeout(timeout)? else {
+    if handle.wait_timeout(timeout)?.is_none() {
         handle.kill()?;
         let words = format!("`{argv}` did not answer within {} s", timeout.as_secs());
         return Err(io::Error::new(io::ErrorKind::TimedOut, words));
-    };
+    }
+    let output = handle.into_output()?;
     Ok(Answer {
         ended: ended(output.status),
-        stdout: output.stdout.clone(),
+        stdout: output.stdout,
         stderr: String::from_utf8_lossy(&output.stderr).into_owned(),
     })
 }

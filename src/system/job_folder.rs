@@ -9,13 +9,14 @@ use std::path::Path;
 use jiff::Timestamp;
 use rustix::fs::{Mode, OFlags, openat};
 
-use super::remote_drive::ask_remote;
-use crate::plan::Stop;
+use super::Answer;
+use super::remote_drive::{ask_remote, ask_script};
+use crate::plan::{Argv, Stop};
 use crate::record::{
     CatalogueTrouble, EntryType, FoundEntry, Generation, Outcome, catalogue, list_in,
 };
-use crate::tools::ssh::SshLine;
-use crate::tools::{files, find};
+use crate::tools::ssh::{HostKey, SshLine, remote_words};
+use crate::tools::{Ended, files, find};
 
 /// What lies in a job's folder. All empty when there is no folder yet.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -78,18 +79,22 @@ pub fn list_local(root: BorrowedFd, folder: &Path) -> io::Result<Listing> {
 /// # Errors
 /// A [`Stop`] when the host does not answer or the folder cannot be read.
 pub fn list_remote(line: &SshLine, path: &Path) -> Result<Listing, Stop> {
-    let answer = ask_remote(line, &find::entries_in(path))?;
+    let is_there = remote_words(&Argv::new("test").arg("-e").arg(path));
+    let list = remote_words(&find::entries_in(path));
+    let script = [
+        b"if ".as_slice(),
+        &is_there,
+        b"; then ",
+        &list,
+        b"; else exit 9; fi",
+    ]
+    .concat();
+    let answer = ask_script(line, &script, HostKey::Pinned)?;
+    if answer.ended == Ended::Exit(9) {
+        return Ok(Listing::default());
+    }
     if !answer.is_well() {
-        if answer.stderr.contains("No such file or directory") {
-            return Ok(Listing::default());
-        }
-        let reason = format!(
-            "cannot list `{}` on `{}`: {}",
-            path.display(),
-            line.host,
-            answer.stderr.trim()
-        );
-        return Err(Stop::new(Outcome::Failed, reason));
+        return Err(unreadable(line, path, &answer));
     }
     let entries: Vec<RemoteEntry> = answer
         .stdout
@@ -97,13 +102,31 @@ pub fn list_remote(line: &SshLine, path: &Path) -> Result<Listing, Stop> {
         .filter_map(RemoteEntry::read)
         .collect();
     let catalogue = if entries.iter().any(|entry| entry.name == catalogue::FILE) {
-        catalogue::parse(&ask_remote(line, &files::print(&path.join(catalogue::FILE)))?.stdout)
+        let file = path.join(catalogue::FILE);
+        let answer = ask_remote(line, &files::print(&file))?;
+        if !answer.is_well() {
+            return Err(unreadable(line, &file, &answer));
+        }
+        catalogue::parse(&answer.stdout)
     } else {
         Default::default()
     };
     let mut found: Vec<FoundEntry> = entries.iter().filter_map(RemoteEntry::found).collect();
     found.sort();
     Ok(Listing::new(found, catalogue))
+}
+
+pub(super) fn unreadable(line: &SshLine, path: &Path, answer: &Answer) -> Stop {
+    let reason = format!(
+        "cannot read `{}` on `{}`: {}",
+        path.display(),
+        line.host,
+        answer.stderr.trim()
+    );
+    Stop::new(Outcome::Failed, reason).advise(format!(
+        "look at the disk of `{}`, and whether that folder belongs to `{}`",
+        line.host, line.host.user
+    ))
 }
 
 /// One entry as `tools::find::entries_in` prints it: `d 1795573800.5 NAME`.

@@ -22,6 +22,7 @@ use crate::tools::blkid;
 pub struct HeldDrive {
     root: OwnedFd,
     mount_id: u64,
+    purpose: Purpose,
 }
 
 impl HeldDrive {
@@ -37,12 +38,12 @@ impl HeldDrive {
         })
     }
 
-    /// Whether the held file system is still mounted where it was, and writable.
+    /// Whether the held file system is still mounted where it was, and can be used for what it is held for.
     pub fn is_still_there(&self) -> bool {
         let mounts = Mounts::read().unwrap_or_default();
         mounts
             .with_id(self.mount_id)
-            .is_some_and(|mount| mount.access == Access::ReadWrite)
+            .is_some_and(|mount| mount.serves(self.purpose))
     }
 }
 
@@ -52,6 +53,12 @@ pub enum Purpose {
     /// A read-only mount will do.
     Reading,
     Writing,
+}
+
+impl Mount {
+    fn serves(&self, purpose: Purpose) -> bool {
+        purpose == Purpose::Reading || self.access == Access::ReadWrite
+    }
 }
 
 /// Looks for the drive and holds it.
@@ -85,7 +92,7 @@ pub fn hold(name: &Name, path: &Path, uuid: &str, purpose: Purpose) -> Result<He
     if !has_uuid(mount, uuid) {
         return Err(other_file_system(name, path, uuid, mount));
     }
-    if purpose == Purpose::Writing && mount.access == Access::ReadOnly {
+    if !mount.serves(purpose) {
         let reason = format!(
             "drive `{name}` is mounted read-only at `{}`",
             path.display()
@@ -96,6 +103,7 @@ pub fn hold(name: &Name, path: &Path, uuid: &str, purpose: Purpose) -> Result<He
     Ok(HeldDrive {
         root,
         mount_id: found.stx_mnt_id,
+        purpose,
     })
 }
 

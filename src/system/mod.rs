@@ -4,6 +4,7 @@ mod accounts;
 mod ask;
 pub mod block_device;
 pub mod clock;
+mod copy_roots;
 mod gather;
 pub mod job_folder;
 pub mod local_drive;
@@ -18,6 +19,7 @@ pub mod tree_use;
 
 pub use ask::{Answer, ask, ask_with_input, ended};
 pub use clock::{Clock, ShiftedClock, SystemClock};
+pub use copy_roots::copy_roots;
 pub use gather::{Asked, Gathered, gather, gather_for_reading};
 pub use risk_facts::risk_facts;
 pub use ssh_host::{HostFound, Pinning, greet};

@@ -1,5 +1,6 @@
 //! Whether a job's source is there, and what of it must never be copied.
 
+use std::io;
 use std::path::{Path, PathBuf};
 
 use super::mounts::{MOUNTINFO, Mount, Mounts, real_path};
@@ -25,7 +26,17 @@ pub fn look(job: &Job, known_hosts: &Path) -> SourceState {
 
 fn look_local(path: &Path) -> SourceState {
     match std::fs::symlink_metadata(path) {
-        Err(_) => missing(&path.display().to_string()),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => {
+            missing(&path.display().to_string())
+        }
+        Err(error) => {
+            let reason = format!("the source `{}` cannot be read: {error}", path.display());
+            SourceState::Missing(
+                Stop::new(Outcome::SourceMissing, reason)
+                    .advise("nothing was copied, and what the drive holds is untouched")
+                    .advise("look at its disk and `dmesg`, and whether hayloft runs as root"),
+            )
+        }
         Ok(found) if found.is_symlink() => link(&path.display().to_string()),
         Ok(_) => SourceState::Readable,
     }
@@ -85,11 +96,19 @@ pub fn hidden(job: &Job, landing: &Landing, known_hosts: &Path) -> Vec<HiddenPat
                 Base::Ssh { .. } => None,
             };
             let mounts = Mounts::read().unwrap_or_default();
-            hidden_below(sources, &mounts, copies.as_deref(), landing)
+            let sources: Vec<_> = sources
+                .iter()
+                .map(|path| (path.clone(), real_path(path)))
+                .collect();
+            hidden_below(&sources, &mounts, copies.as_deref(), landing)
         }
         Some(Source::Ssh { host, paths }) => {
             let mounts = remote_mounts(&SshLine::new(host, known_hosts));
-            hidden_below(paths, &mounts, None, landing)
+            let paths: Vec<_> = paths
+                .iter()
+                .map(|path| (path.clone(), path.clone()))
+                .collect();
+            hidden_below(&paths, &mounts, None, landing)
         }
     }
 }
@@ -103,37 +122,39 @@ fn remote_mounts(line: &SshLine) -> Mounts {
     }
 }
 
+/// `sources` are paths as written, each with the one it really is.
 fn hidden_below(
-    sources: &[PathBuf],
+    sources: &[(PathBuf, PathBuf)],
     mounts: &Mounts,
     copies: Option<&Path>,
     landing: &Landing,
 ) -> Vec<HiddenPath> {
     let mut hidden = Vec::new();
-    let mut hide = |path: &Path, why: String| {
+    let mut hide = |path: PathBuf, why: String| {
         let known = hidden
             .iter()
             .any(|known: &HiddenPath| path.starts_with(&known.path));
         if !known {
-            hidden.push(HiddenPath {
-                path: path.to_owned(),
-                why,
-            });
+            hidden.push(HiddenPath { path, why });
         }
     };
-    for source in sources {
+    for (source, real) in sources {
+        // the kernel tells paths without links; the tools meet them by way of the source
+        let by_source = |path: &Path| -> Option<PathBuf> {
+            let below = path.strip_prefix(real).ok()?;
+            Some(source.components().chain(below.components()).collect())
+        };
         let seen = |mount: &&Mount| mounts.at(&mount.point) == Some(*mount);
-        for mount in mounts
-            .below(source)
+        let of_kernel = mounts
+            .below(real)
             .filter(seen)
-            .filter(|mount| mount.is_kernel())
-        {
-            hide(
-                &mount.point,
-                format!("it is the kernel's own `{}`", mount.fs_type),
-            );
+            .filter(|one| one.is_kernel());
+        for mount in of_kernel {
+            if let Some(path) = by_source(&mount.point) {
+                hide(path, format!("it is the kernel's own `{}`", mount.fs_type));
+            }
         }
-        if let Some(copies) = copies.filter(|copies| copies.starts_with(source)) {
+        if let Some(copies) = copies.and_then(by_source) {
             hide(
                 copies,
                 format!("it holds the copies on drive `{}`", landing.drive),
@@ -148,6 +169,9 @@ mod tests {
     use super::*;
     use crate::jobs::Name;
 
+    const COPIES: &str = "/home/studio/shelf/hayloft";
+
+    /// With a source `/home/studio` that really is `/srv`, by a link above it.
     fn hidden_by(mountinfo: &[u8]) -> Vec<PathBuf> {
         let landing = Landing {
             drive: Name::parse("shelf").expect("a name"),
@@ -155,34 +179,39 @@ mod tests {
             folder: "hayloft/kiln/studio-files".into(),
         };
         let mounts = Mounts::parse(mountinfo);
-        let hidden = hidden_below(&["/srv".into()], &mounts, None, &landing);
+        let sources = [("/home/studio".into(), "/srv".into())];
+        let copies = Some(Path::new("/srv/shelf/hayloft"));
+        let hidden = hidden_below(&sources, &mounts, copies, &landing);
         hidden.into_iter().map(|hidden| hidden.path).collect()
     }
 
     #[test]
-    fn kernel_file_systems_below_the_source_are_left_out() {
+    fn kernel_file_systems_and_the_copies_are_left_out_by_their_paths_below_the_source() {
         let mounts =
             b"1 0 8:1 / / rw - ext4 /dev/a rw\n2 1 0:4 / /srv/jail/proc rw - proc proc rw\n";
-        assert_eq!(hidden_by(mounts), [PathBuf::from("/srv/jail/proc")]);
+        assert_eq!(
+            hidden_by(mounts),
+            ["/home/studio/jail/proc", COPIES].map(PathBuf::from)
+        );
     }
 
     #[test]
     fn a_disk_that_is_mounted_when_it_is_asked_for_is_copied() {
         let waiting =
             b"1 0 8:1 / / rw - ext4 /dev/a rw\n2 1 0:40 / /srv/photographs rw - autofs systemd-1 rw\n";
-        assert_eq!(hidden_by(waiting), Vec::<PathBuf>::new());
+        assert_eq!(hidden_by(waiting), [PathBuf::from(COPIES)]);
         let mounted = [
             waiting.as_slice(),
             b"3 2 8:2 / /srv/photographs rw - ext4 /dev/b rw\n",
         ]
         .concat();
-        assert_eq!(hidden_by(&mounted), Vec::<PathBuf>::new());
+        assert_eq!(hidden_by(&mounted), [PathBuf::from(COPIES)]);
     }
 
     #[test]
     fn what_is_mounted_over_a_kernel_file_system_is_copied() {
         let mounts =
             b"2 1 0:4 / /srv/box rw - proc proc rw\n3 2 8:2 / /srv/box rw - ext4 /dev/b rw\n";
-        assert_eq!(hidden_by(mounts), Vec::<PathBuf>::new());
+        assert_eq!(hidden_by(mounts), [PathBuf::from(COPIES)]);
     }
 }

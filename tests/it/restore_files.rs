@@ -297,3 +297,69 @@ fn the_folder_that_everything_is_put_below_keeps_its_own_mode() {
         assert_eq!(mode, 0o1751, "{kind}");
     }
 }
+
+#[test]
+fn trouble_at_the_target_is_not_blamed_on_a_drive_that_is_mounted_to_be_read() {
+    let Some(world) = copied(60, |world| {
+        orders(world);
+        world.fill(3);
+    }) else {
+        return;
+    };
+    ok(Command::new("mount")
+        .args(["-o", "remount,ro"])
+        .arg(world.drive()));
+    let small = world.path("small");
+    fs::create_dir(&small).unwrap();
+    let to = small.to_str().unwrap();
+    let full = KINDS.map(|(kind, _)| {
+        ok(Command::new("mount")
+            .args(["-t", "tmpfs", "-o", "size=1m", "tmpfs"])
+            .arg(&small));
+        let restored = world.run_json(&["restore", kind, "--to", to], 1);
+        ok(Command::new("umount").arg("-l").arg(&small));
+        restored
+    });
+    for restored in full {
+        assert_eq!(restored["outcome"], "failed", "{restored}");
+        let reason = restored["reason"].as_str().unwrap();
+        assert!(reason.contains("no room"), "{reason}");
+        assert!(restored["advice"][0].as_str().unwrap().contains("--to"));
+    }
+    let to = world.path("back");
+    for (kind, _) in KINDS {
+        let words = ["restore", kind, "/nowhere", "--to", to.to_str().unwrap()];
+        let restored = world.run_json(&words, 1);
+        assert_eq!(restored["outcome"], "failed", "{restored}");
+    }
+}
+
+#[test]
+fn a_generation_that_no_list_describes_comes_back_without_the_mode_of_its_folder() {
+    use std::os::unix::fs::PermissionsExt;
+    let Some(world) = copied(60, orders) else {
+        return;
+    };
+    fs::remove_dir_all(world.state()).unwrap();
+    for kind in ["history", "mirror"] {
+        fs::remove_file(world.copies(kind).join("catalogue.jsonl")).unwrap();
+        let entry = match kind {
+            "mirror" => "current".to_owned(),
+            _ => world.generations(kind).remove(0),
+        };
+        let private = fs::Permissions::from_mode(0o700);
+        fs::set_permissions(world.copies(kind).join(entry), private).unwrap();
+        // stands for `/`
+        let to = world.path(&format!("root-{kind}"));
+        fs::create_dir(&to).unwrap();
+        fs::set_permissions(&to, fs::Permissions::from_mode(0o755)).unwrap();
+        restore(&world, kind, &[], &to, &[], 0);
+        assert_same(
+            &world.source(),
+            &within(&to, &world.source()),
+            Allowing::Nothing,
+        );
+        let mode = fs::metadata(&to).unwrap().permissions().mode();
+        assert_eq!(mode & 0o777, 0o755, "{kind}");
+    }
+}

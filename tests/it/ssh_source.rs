@@ -185,3 +185,25 @@ impl Drop for Mounted<'_> {
         let _ = Command::new("umount").arg("-l").arg(self.0).output();
     }
 }
+
+#[test]
+fn an_archive_of_another_host_is_told_by_what_was_written_of_it() {
+    let Some((world, server)) = world_with_source() else {
+        return;
+    };
+    world.write_source("order", "two bowls ".repeat(100_000));
+    world.job(
+        "archive",
+        &job(&server, "root", "archive", "\"{dir}/source\""),
+    );
+    let run = world.run_json(&["run", "archive"], 0);
+    let names = world.entries("archive");
+    let archive = names
+        .iter()
+        .find(|name| name.ends_with(".tar.zst"))
+        .unwrap();
+    let length = fs::metadata(world.copies("archive").join(archive))
+        .unwrap()
+        .len();
+    assert_eq!(run["changes"]["new_bytes"], length, "{run}");
+}

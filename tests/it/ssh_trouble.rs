@@ -272,3 +272,23 @@ fn a_far_drive_that_fills_up_in_the_middle_is_a_full_drive_and_keeps_what_it_had
         world.run(&["--clock", "2026-11-27T02:30:00Z", "run", kind], 0);
     }
 }
+
+#[test]
+fn a_far_folder_that_cannot_be_read_is_never_taken_for_an_empty_one() {
+    let Some((world, server)) = world_with_drive() else {
+        return;
+    };
+    server.pin(&world);
+    world.run(&["--clock", "2026-11-25T02:30:00Z", "run", "history"], 0);
+    let copies = world.path("far/hayloft/kiln/history");
+    ok(Command::new("chown").arg("-R").arg("root").arg(&copies));
+    // a home folder that is missing is told in the words of a folder that is missing
+    let run = world.run_json(&["--clock", "2026-11-26T02:30:00Z", "run", "history"], 1);
+    assert_eq!(run["outcome"], "failed", "{run}");
+    let reason = run["reason"].as_str().unwrap();
+    assert!(reason.contains("cannot read"), "{reason}");
+    assert_eq!(run["steps"].as_array().unwrap().len(), 0, "{run}");
+    ok(Command::new("chown").arg("-R").arg(HAY).arg(&copies));
+    let run = world.run_json(&["--clock", "2026-11-27T02:30:00Z", "run", "history"], 0);
+    assert_eq!(run["changes"]["created"], 0, "{run}");
+}

@@ -41,6 +41,8 @@ pub fn steps(copying: Copying, plan: &mut Plan) -> Vec<Step> {
         );
         steps.push(Step::new(Part::Copy, words, landing.remove(&entry)));
     }
+    // of other kinds that the job was of before
+    steps.extend(copying.remove_leftovers(&copying.facts.leftovers));
     steps.push(Step::new(Part::Copy, "flush the drive", landing.flush()));
     steps.push(Step::new(
         Part::Copy,
