@@ -141,13 +141,7 @@ fn hosts(config: &Config) -> Vec<CheckedHost> {
 fn look(settings: &Settings, config: &Config, job: &Job) -> (CheckedDrive, CheckedJob) {
     let known_hosts = known_hosts(config);
     let drive = config.drive_of(job);
-    let asked = Asked {
-        server: &config.server.name,
-        job,
-        drive,
-        known_hosts: &known_hosts,
-        now: settings.clock.now(),
-    };
+    let asked = Asked::of(config, job, &known_hosts, settings.clock.now());
     let facts = gather(asked, |_| (Vec::new(), Vec::new())).facts;
     let (stop, words) = match &facts.drive {
         DriveState::Ready(space) => (

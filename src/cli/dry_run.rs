@@ -22,13 +22,7 @@ pub fn dry_run(settings: &Settings, config: &Config, job: &Job, allowance: Allow
     let known_hosts = known_hosts(config);
     let drive = config.drive_of(job);
     let now = settings.clock.now();
-    let asked = Asked {
-        server: &config.server.name,
-        job,
-        drive,
-        known_hosts: &known_hosts,
-        now,
-    };
+    let asked = Asked::of(config, job, &known_hosts, now);
     let mut account = Account::default();
     let gathered = gather(asked, |listing| {
         account = Account::of_drive(asked, listing);

@@ -21,13 +21,7 @@ fn try_generations(settings: &Settings, wanted: &GenerationsArguments) -> Result
     let store = settings.store(&config)?;
     let known_hosts = known_hosts(&config);
     let now = settings.clock.now();
-    let asked = Asked {
-        server: &config.server.name,
-        job,
-        drive: config.drive_of(job),
-        known_hosts: &known_hosts,
-        now,
-    };
+    let asked = Asked::of(&config, job, &known_hosts, now);
     let mut account = Account::default();
     let gathered = gather(asked, |listing| {
         account = Account::of_look(&store, asked, listing);

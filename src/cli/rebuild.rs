@@ -37,13 +37,7 @@ fn one_job(settings: &Settings, config: &Config, store: &Store, job: &Job) -> St
         Err(error) => return format!("{name}: left alone: {error}"),
     };
     let known_hosts = known_hosts(config);
-    let asked = Asked {
-        server: &config.server.name,
-        job,
-        drive: config.drive_of(job),
-        known_hosts: &known_hosts,
-        now: settings.clock.now(),
-    };
+    let asked = Asked::of(config, job, &known_hosts, settings.clock.now());
     let mut account = Account::default();
     let gathered = gather(asked, |listing| {
         account = Account::of_run(store, asked, listing);

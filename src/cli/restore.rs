@@ -60,13 +60,7 @@ fn look(
     job: &Job,
 ) -> Result<(Gathered, Vec<Generation>), Exit> {
     let known_hosts = known_hosts(config);
-    let asked = Asked {
-        server: &config.server.name,
-        job,
-        drive: config.drive_of(job),
-        known_hosts: &known_hosts,
-        now: settings.clock.now(),
-    };
+    let asked = Asked::of(config, job, &known_hosts, settings.clock.now());
     let mut account = Account::default();
     let gathered = gather_for_reading(asked, |listing| {
         account = Account::of_drive(asked, listing);

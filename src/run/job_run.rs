@@ -130,13 +130,7 @@ impl Runner<'_> {
     /// Everything between the locks and the record.
     fn go(&self, wanted: &Wanted, drive: &Drive, record: &mut RunRecord) {
         let known_hosts = known_hosts(self.config);
-        let asked = Asked {
-            server: &self.config.server.name,
-            job: wanted.job,
-            drive,
-            known_hosts: &known_hosts,
-            now: record.started,
-        };
+        let asked = Asked::of(self.config, wanted.job, &known_hosts, record.started);
         let mut account = Account::default();
         let gathered = gather(asked, |listing| {
             account = Account::of_run(self.store, asked, listing);
@@ -156,11 +150,9 @@ impl Runner<'_> {
             known: account.known,
             server: self.config.server.name.clone(),
             run: record.id.clone(),
-            sources: wanted
-                .job
-                .source
-                .as_ref()
-                .map_or(Vec::new(), |source| source.paths().to_vec()),
+            sources: (wanted.job.source.iter())
+                .flat_map(|source| source.paths().to_vec())
+                .collect(),
         };
         if let Err(stop) = self.owe(&plan, record) {
             return wording::tell(record, stop);

@@ -17,6 +17,7 @@ pub mod read_me;
 mod retiring;
 mod run_log;
 pub mod settle;
+mod start;
 mod tool_step;
 mod watch;
 mod wording;

@@ -7,7 +7,7 @@ use jiff::Timestamp;
 use super::job_folder::{self, Listing};
 use super::local_drive::{self, HeldDrive, Purpose};
 use super::{accounts, programs, remote_drive, source};
-use crate::jobs::{Drive, DrivePlace, Job, Kind, Name, Source};
+use crate::jobs::{Config, Drive, DrivePlace, Job, Kind, Name, Source};
 use crate::plan::{DriveState, Facts, Landing, SourceState, Space, Stop};
 use crate::record::{Generation, Outcome};
 
@@ -26,6 +26,18 @@ pub struct Asked<'a> {
     pub drive: &'a Drive,
     pub known_hosts: &'a Path,
     pub now: Timestamp,
+}
+
+impl<'a> Asked<'a> {
+    pub fn of(config: &'a Config, job: &'a Job, known_hosts: &'a Path, now: Timestamp) -> Self {
+        Self {
+            server: &config.server.name,
+            job,
+            drive: config.drive_of(job),
+            known_hosts,
+            now,
+        }
+    }
 }
 
 /// Looks at the drive, the source and the programs. `account_for` turns what lies in the job's folder
