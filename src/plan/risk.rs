@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use serde::Serialize;
 
-use crate::jobs::{Config, Drive, DrivePlace, Job, Name, On, Size, Source, StepSpec};
+use crate::jobs::{Config, Drive, DrivePlace, Job, KindName, Name, On, Size, Source, StepSpec};
 
 /// Something that a person should know before relying on the copies.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -35,6 +35,10 @@ pub enum Risk {
         job: Name,
         cap: Size,
         source: Size,
+    },
+    /// A source that is suddenly empty, such as a disk that is not mounted, empties the mirror.
+    UnguardedMirror {
+        job: Name,
     },
     NoSchedule {
         job: Name,
@@ -76,6 +80,10 @@ impl Risk {
             Self::SmallCap { job, cap, source } => (
                 format!("job `{job}`: its cap of {cap} is under twice its source of {source}"),
                 "history will not reach back far; common practice is a cap of at least twice the source".into(),
+            ),
+            Self::UnguardedMirror { job } => (
+                format!("job `{job}` is a mirror without a `change_guard`"),
+                "a source that is emptied, or whose disk is not mounted, empties the mirror too: set `change_guard`".into(),
             ),
             Self::NoSchedule { job } => (
                 format!("job `{job}` has no schedule"),
@@ -191,6 +199,9 @@ fn job_risks(job: &Job, facts: &RiskFacts) -> Vec<Risk> {
             cap,
             source,
         });
+    }
+    if job.kind.name() == KindName::Mirror && job.change_guard.is_none() {
+        risks.push(Risk::UnguardedMirror { job: name() });
     }
     if job.schedule.is_none() {
         risks.push(Risk::NoSchedule { job: name() });

@@ -55,6 +55,16 @@ fn a_cap_under_twice_the_source_is_told_and_one_of_twice_is_not() {
 }
 
 #[test]
+fn a_mirror_without_a_guard_is_told_and_one_with_it_is_not() {
+    let Some(world) = World::new(40) else { return };
+    let mirror = NIGHTLY.replace("history", "mirror");
+    world.job("photographs", &mirror);
+    assert!(risks(&world, 0).contains(&"unguarded-mirror photographs".to_owned()));
+    world.job("photographs", &(mirror + "change_guard = \"30 %\"\n"));
+    assert!(!risks(&world, 0).contains(&"unguarded-mirror photographs".to_owned()));
+}
+
+#[test]
 fn a_job_without_a_schedule_is_told() {
     let Some(world) = World::new(40) else { return };
     world.job(
