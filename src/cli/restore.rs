@@ -9,11 +9,12 @@ use crate::jobs::{Config, Job};
 use crate::plan::{DriveState, Part, Plan, Stop};
 use crate::record::{Form as CopyForm, Generation, Outcome, State};
 use crate::report::{RestoreFacts, restore_text, to_json_line};
-use crate::restore::{Existing, Wish, plan_restore};
+use crate::restore::{Wish, plan_restore};
 use crate::run::account::Account;
 use crate::run::{Executor, Progress, RunLog, StopSignal, known_hosts};
 use crate::system::clock::Clock;
 use crate::system::{Asked, Gathered, copy_roots, gather_for_reading};
+use crate::tools::Existing;
 use crate::tools::seal::Opener;
 
 pub fn restore(settings: &Settings, wanted: &RestoreArguments) -> Exit {
@@ -38,7 +39,7 @@ fn try_restore(settings: &Settings, wanted: &RestoreArguments) -> Result<Exit, E
         existing: if wanted.replace {
             Existing::Replace
         } else {
-            Existing::Refuse
+            Existing::Keep
         },
         opener: opener(wanted),
         own_program: &gathered.facts.own_program,

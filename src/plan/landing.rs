@@ -40,10 +40,15 @@ impl Landing {
         }
     }
 
+    /// The drive's folder as its own host sees it.
+    pub fn drive_path(&self) -> &Path {
+        let (Base::Local(path) | Base::Ssh { path, .. }) = &self.base;
+        path
+    }
+
     /// The job's folder as its own host sees it.
     pub fn path(&self) -> PathBuf {
-        let (Base::Local(path) | Base::Ssh { path, .. }) = &self.base;
-        path.join(&self.folder)
+        self.drive_path().join(&self.folder)
     }
 
     /// The job's folder as a person would type it: a path, or `user@host:path`.

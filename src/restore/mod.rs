@@ -3,5 +3,5 @@
 mod plan;
 mod seal;
 
-pub use plan::{Existing, Wish, plan_restore};
+pub use plan::{Wish, plan_restore};
 pub use seal::{SealError, read_passphrase, seal, unseal};

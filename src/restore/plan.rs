@@ -8,16 +8,7 @@ use crate::jobs::{Encrypt, Job, Kind};
 use crate::plan::{Act, Argv, Landing, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step, Stop};
 use crate::record::{Form, Generation, Outcome};
 use crate::tools::seal::Opener;
-use crate::tools::{files, rsync, seal, tar, zstd};
-
-/// What is to happen to files that are at the target already.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Existing {
-    /// Any that differs stops the restore before it begins.
-    Refuse,
-    /// `--replace`
-    Replace,
-}
+use crate::tools::{Existing, files, rsync, seal, tar, zstd};
 
 /// What a person asks to have back.
 #[derive(Debug, Clone)]
@@ -29,6 +20,7 @@ pub struct Wish<'a> {
     pub paths: &'a [PathBuf],
     /// The paths come back below this folder: `/` puts them in their place.
     pub to: &'a Path,
+    /// Unless they are replaced, any that differs stops the restore before it begins.
     pub existing: Existing,
     /// For an archive that is closed: a file given on the command line, rather than the job's own.
     pub opener: Option<Opener>,
@@ -63,10 +55,6 @@ pub fn plan_restore(wish: &Wish) -> Plan {
 
 fn tree_steps(wish: &Wish) -> Vec<Step> {
     let entry = wish.generation.form.entry(wish.generation.name);
-    let existing = match wish.existing {
-        Existing::Refuse => rsync::Existing::Keep,
-        Existing::Replace => rsync::Existing::Replace,
-    };
     // Everything is all that lies below the sources: the root folder itself is not part of a copy, and the
     // mode that it has on the drive must not become that of the target, which may be `/`.
     let paths = if wish.paths.is_empty() {
@@ -75,7 +63,7 @@ fn tree_steps(wish: &Wish) -> Vec<Step> {
         wish.paths
     };
     let compare = rsync::compare_back(wish.landing, &entry, paths, wish.to);
-    let bring = rsync::bring_back(wish.landing, &entry, paths, wish.to, existing);
+    let bring = rsync::bring_back(wish.landing, &entry, paths, wish.to, wish.existing);
     let pipeline = |argv: Argv, reading: Reading| Act::Tool(Pipeline::plain(argv).reading(reading));
     let mut steps = vec![Step::new(
         Part::Measure,
@@ -93,10 +81,6 @@ fn tree_steps(wish: &Wish) -> Vec<Step> {
 }
 
 fn archive_steps(wish: &Wish) -> Result<Vec<Step>, Stop> {
-    let existing = match wish.existing {
-        Existing::Refuse => tar::Existing::Keep,
-        Existing::Replace => tar::Existing::Replace,
-    };
     let list = Reading::ArchiveNames {
         below: wish.to.to_owned(),
     };
@@ -109,7 +93,7 @@ fn archive_steps(wish: &Wish) -> Result<Vec<Step>, Stop> {
     steps.push(make_target(wish));
     let extract = opened(
         wish,
-        tar::extract(wish.to, wish.paths, existing),
+        tar::extract(wish.to, wish.paths, wish.existing),
         Reading::Plain,
     )?;
     steps.push(Step::new(
@@ -130,7 +114,7 @@ fn refusal(wish: &Wish) -> Option<Step> {
         target: wish.to.to_owned(),
     };
     let step = Step::new(Part::Restore, "make sure that nothing is overwritten", act);
-    (wish.existing == Existing::Refuse).then_some(step)
+    (wish.existing == Existing::Keep).then_some(step)
 }
 
 /// The archive, opened and expanded, into `last`.

@@ -13,7 +13,7 @@ use super::drive_hands::DriveHands;
 use super::progress::Progress;
 use super::watch::{Watch, full};
 use crate::jobs::On;
-use crate::plan::{Act, CatalogueAct, Check, Landing, Part, Plan, Step, Stop, check_changes};
+use crate::plan::{Act, CatalogueAct, Check, Part, Plan, Step, Stop, check_changes};
 use crate::record::{Changes, Form, Outcome, StepRecord};
 use crate::report::counted;
 use crate::system::local_drive::{HeldDrive, Purpose};
@@ -250,7 +250,7 @@ impl<'a> Executor<'a> {
         match (self.held, landing.ssh()) {
             (Some(held), _) => held.space().ok(),
             (None, Some(line)) => {
-                probe(&landing.drive, line, drive_path(landing), Purpose::Reading).ok()
+                probe(&landing.drive, line, landing.drive_path(), Purpose::Reading).ok()
             }
             (None, None) => None,
         }
@@ -281,9 +281,4 @@ impl<'a> Executor<'a> {
         stop.reason = format!("drive `{}` is full: {words}", self.plan.landing.drive);
         stop
     }
-}
-
-fn drive_path(landing: &Landing) -> &Path {
-    let (crate::plan::Base::Local(path) | crate::plan::Base::Ssh { path, .. }) = &landing.base;
-    path
 }

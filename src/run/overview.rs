@@ -6,7 +6,7 @@ use super::locks::{is_running, service_words};
 use super::settle;
 use crate::jobs::{Config, Drive, DrivePlace, Job};
 use crate::mail::Outbox;
-use crate::record::{Form, Generation, Outcome, RunRecord, State, Store};
+use crate::record::{Outcome, RunRecord, State, Store};
 use crate::report::{
     DriveReadiness, DriveSpace, DriveStatus, JobStatus, LastGood, LastRun, MailFacts, StatusFacts,
     time,
@@ -66,7 +66,7 @@ fn job_status(config: &Config, store: &Store, job: &Job, now: Timestamp) -> JobS
         last: ended_run(config, store, job),
         last_good: generations
             .iter()
-            .find(|one| is_whole(one))
+            .find(|one| one.state == State::Whole)
             .map(|one| LastGood {
                 generation: one.name,
                 ended: one.ended,
@@ -77,11 +77,6 @@ fn job_status(config: &Config, store: &Store, job: &Job, now: Timestamp) -> JobS
             .and_then(|line| line.next_after(&config.server.time_zone, now)),
         schedule: job.schedule.as_ref().map(|line| line.as_str().to_owned()),
     }
-}
-
-fn is_whole(generation: &Generation) -> bool {
-    generation.state == State::Whole
-        || (generation.form == Form::Tree && generation.state != State::Retired)
 }
 
 /// The newest run that is over; one without an end whose process is gone was cut short.

@@ -23,12 +23,8 @@ pub fn renew(config: &Config, drive: &Drive, executor: &mut Executor) {
     let result = match (executor.held, landing.ssh()) {
         (Some(held), _) => renew_local(held, &text),
         (None, Some(line)) => {
-            let folder = landing
-                .path()
-                .ancestors()
-                .nth(2)
-                .map(|folder| folder.join(FILE));
-            folder.map_or(Ok(()), |path| write_remote(line, &path, text))
+            let path = landing.drive_path().join("hayloft").join(FILE);
+            write_remote(line, &path, text)
         }
         (None, None) => Ok(()),
     };

@@ -104,11 +104,7 @@ pub fn full(drive: &crate::jobs::Name, space: Space, reserve: u64) -> Stop {
 
 fn remote_eye(landing: &Landing, line: &SshLine) -> Eye<'static> {
     let (drive, line) = (landing.drive.clone(), line.clone());
-    let path = landing
-        .path()
-        .ancestors()
-        .nth(3)
-        .map_or_else(|| landing.path(), ToOwned::to_owned);
+    let path = landing.drive_path().to_owned();
     let (answer, answers) = channel();
     let (until_dropped, dropped) = channel::<()>();
     thread::spawn(move || {

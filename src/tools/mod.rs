@@ -3,6 +3,7 @@
 
 pub mod blkid;
 pub mod df;
+mod existing;
 pub mod files;
 pub mod find;
 pub mod hdparm;
@@ -16,4 +17,5 @@ pub mod tar;
 mod verdict;
 pub mod zstd;
 
+pub use existing::Existing;
 pub use verdict::{Ended, Verdict, judge, telling_line};

@@ -4,8 +4,8 @@ use std::ffi::{OsStr, OsString};
 use std::os::unix::ffi::{OsStrExt, OsStringExt};
 use std::path::Path;
 
-use super::Verdict;
 use super::ssh::SshLine;
+use super::{Existing, Verdict};
 use crate::jobs::{Pattern, Source};
 use crate::plan::{Argv, HiddenPath, Landing};
 
@@ -144,13 +144,6 @@ fn literal(path: &Path) -> OsString {
         text.push(byte);
     }
     OsString::from_vec(text)
-}
-
-/// How files that are already there are treated when a tree is brought back.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Existing {
-    Keep,
-    Replace,
 }
 
 /// Brings `paths` (absolute; everything if empty) back from a tree on the drive to below `target`.

@@ -5,7 +5,7 @@ use std::ffi::OsString;
 use std::os::unix::ffi::{OsStrExt, OsStringExt};
 use std::path::{Path, PathBuf};
 
-use super::Verdict;
+use super::{Existing, Verdict};
 use crate::jobs::Pattern;
 use crate::plan::{Argv, HiddenPath};
 
@@ -67,13 +67,6 @@ fn with_folders_above(mut argv: Argv, sources: &[PathBuf]) -> Argv {
         argv = argv.option("--add-file", below_root(source));
     }
     argv
-}
-
-/// Whether files that are there already may be replaced.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Existing {
-    Keep,
-    Replace,
 }
 
 /// Reads an archive from standard input into `target`; only `members` (absolute paths) unless empty.

@@ -5,6 +5,7 @@
 use std::os::unix::fs::chown;
 
 use crate::config_folder::{ConfigFolder, HISTORY};
+use crate::world::skip;
 
 const STEPS: &str = "[[pre]]\nrun = [\"true\"]\n";
 
@@ -80,7 +81,7 @@ fn folders_that_everyone_may_write_are_refused() {
 #[test]
 fn a_file_that_its_group_may_write_is_refused_unless_the_group_is_roots() {
     if !is_root() {
-        return skipped("changing a file's group needs root");
+        return skip("changing a file's group needs root");
     }
     let folder = folder().with_mode("server.toml", 0o664);
     chown(folder.file("server.toml"), None, Some(0)).unwrap();
@@ -97,7 +98,7 @@ fn a_file_that_its_group_may_write_is_refused_unless_the_group_is_roots() {
 #[test]
 fn a_file_of_another_user_is_refused() {
     if !is_root() {
-        return skipped("changing a file's owner needs root");
+        return skip("changing a file's owner needs root");
     }
     let folder = folder();
     chown(folder.file("jobs/studio.toml"), Some(1234), None).unwrap();
@@ -112,7 +113,7 @@ fn a_file_of_another_user_is_refused() {
 #[test]
 fn a_secret_of_another_user_is_refused_at_the_key_that_names_it() {
     if !is_root() {
-        return skipped("changing a file's owner needs root");
+        return skip("changing a file's owner needs root");
     }
     let text = "kind = \"archive\"\nsource = [\"/srv\"]\ndrive = \"shelf\"\nencrypt = { passphrase_file = \"{dir}/pass\" }\n";
     let folder = folder().with_secret("pass").with("jobs/studio.toml", text);
@@ -126,9 +127,4 @@ fn a_secret_of_another_user_is_refused_at_the_key_that_names_it() {
 
 fn is_root() -> bool {
     rustix::process::geteuid().is_root()
-}
-
-fn skipped(why: &str) {
-    assert!(std::env::var_os("CI").is_none(), "skipped in CI: {why}");
-    println!("skipped: {why}");
 }
