@@ -3,7 +3,8 @@
 //! The flow: [`jobs`] (files to typed jobs) -> [`plan`] (pure data: steps with their exact argv) ->
 //! [`run`] (the one executor) -> [`record`] (runs and generations) -> [`report`] (renderings) ->
 //! [`mail`]. [`system`] is asked for facts on the way in; [`tools`] alone knows the flags and exit
-//! statuses of other programs; [`schedule`] and [`keep`] are pure rules; [`restore`] makes ordinary plans.
+//! statuses of other programs; [`schedule`] and [`keep`] are pure rules; [`restore`] makes ordinary plans; [`prove`]
+//! holds copies against their manifests.
 
 // first: the rooms below print with its macros
 #[macro_use]
@@ -15,6 +16,7 @@ pub mod jobs;
 pub mod keep;
 pub mod mail;
 pub mod plan;
+pub mod prove;
 pub mod record;
 pub mod report;
 pub mod restore;
