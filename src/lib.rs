@@ -4,7 +4,7 @@
 //! [`run`] (the one executor) -> [`record`] (runs and generations) -> [`report`] (renderings) ->
 //! [`mail`]. [`system`] is asked for facts on the way in; [`tools`] alone knows the flags and exit
 //! statuses of other programs; [`schedule`] and [`keep`] are pure rules; [`restore`] makes ordinary plans; [`prove`]
-//! holds copies against their manifests.
+//! holds copies against their manifests; [`tree`] works on trees natively.
 
 // first: the rooms below print with its macros
 #[macro_use]
@@ -24,3 +24,4 @@ pub mod run;
 pub mod schedule;
 pub mod system;
 pub mod tools;
+pub mod tree;

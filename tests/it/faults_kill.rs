@@ -11,29 +11,8 @@ use rustix::process::Signal;
 
 use crate::background::{Background, until};
 use crate::folder_listing::assert_same_tree;
+use crate::random::Random;
 use crate::world::{World, ok};
-
-/// A xorshift generator (Marsaglia 2003, "Xorshift RNGs"), enough for picking moments.
-struct Random(u64);
-
-impl Random {
-    fn new() -> Self {
-        let time = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH);
-        let given = std::env::var("FAULTS_SEED")
-            .ok()
-            .and_then(|text| text.parse().ok());
-        let seed = given.unwrap_or_else(|| u64::from(time.unwrap().subsec_nanos()) | 1);
-        eprintln!("FAULTS_SEED={seed}");
-        Self(seed)
-    }
-
-    fn below(&mut self, limit: u64) -> u64 {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        self.0 % limit
-    }
-}
 
 struct Nights {
     world: World,
@@ -64,7 +43,7 @@ impl Nights {
         let mut nights = Self {
             world,
             kind,
-            random: Random::new(),
+            random: Random::new("FAULTS_SEED"),
             references: BTreeMap::new(),
             cut_short: 0,
             left_something: 0,
