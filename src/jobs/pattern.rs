@@ -43,7 +43,7 @@ impl Pattern {
         if let Some(prefix) = ["!", "+ ", "- "].into_iter().find(|p| text.starts_with(p)) {
             return Err(Mistake::new(format!("a pattern cannot begin with `{prefix}`"))
                 .allowed(Self::EXPECTED)
-                .help(format!("for a name that really begins so, write `[{}]` in place of its first character", &prefix[..1]))
+                .help(format!("for a name that really begins so, write a `\\` before it, in single quotes: `'\\{prefix}…'`"))
                 .at(0..prefix.len()));
         }
         if text.split('/').any(|part| part == ".." || part == ".") {

@@ -96,7 +96,8 @@ fn base(what: What, drive_line: Option<&SshLine>) -> Argv {
     })
 }
 
-/// rsync(1), PATTERN MATCHING RULES: backslashes are ordinary in a pattern that has no wildcard.
+/// rsync(1), PATTERN MATCHING RULES: backslashes are ordinary in a pattern that has no wildcard. And by
+/// `--exclude`: `!` alone forgets the patterns before it, and `+ ` and `- ` in front say what a pattern does.
 fn filter_pattern(pattern: &Pattern) -> String {
     let text = pattern.matching();
     if text.contains(['*', '?', '[']) {
@@ -106,6 +107,11 @@ fn filter_pattern(pattern: &Pattern) -> String {
     let mut chars = text.chars();
     while let Some(c) = chars.next() {
         plain.extend(if c == '\\' { chars.next() } else { Some(c) });
+    }
+    let is_taken = plain == "!" || plain.starts_with("+ ") || plain.starts_with("- ");
+    if is_taken {
+        plain.insert(1, ']');
+        plain.insert_str(0, "[\\");
     }
     plain
 }
