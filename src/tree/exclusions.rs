@@ -67,10 +67,10 @@ impl Exclusions {
         let Some(mut parts) = parts(below) else {
             return;
         };
-        // rsync compares as many parts of a path as the pattern has slashes; a slash in brackets, which
-        // matches none, makes them one too many
-        let slashes = below.iter().filter(|byte| **byte == b'/').count();
-        if !is_rooted && slashes >= parts.len() {
+        // rsync goes by the slashes of a pattern to tell how many parts of a path to compare; one in brackets,
+        // which matches none, makes them one too many
+        let compared = below.split(|byte| *byte == b'/').count();
+        if !is_rooted && compared > parts.len() {
             return;
         }
         let Some(name) = parts.pop() else {

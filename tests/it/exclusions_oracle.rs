@@ -58,6 +58,11 @@ const PIECES: &[&str] = &[
     "\\[",
     "\\\\",
     "\\/",
+    "\\!",
+    "\\- ",
+    "\\+ ",
+    "\\- ",
+    "\\+ ",
     "]",
     "!",
     "- ",
@@ -166,7 +171,7 @@ fn disguise(name: &[u8], random: &mut Random) -> String {
         match random.below(16) {
             0 => text.push_str("[!a]"),
             1 => text.push_str("[a-c]"),
-            2 if !is_odd => text.push_str(&format!("[x\\{plain}]")),
+            2 if !is_odd => text.extend(['[', 'x', '\\', plain, ']']),
             3 => text.push_str(if byte.is_ascii_punctuation() {
                 "[[:punct:]]"
             } else {
@@ -255,6 +260,24 @@ fn shown(paths: &BTreeSet<Vec<u8>>, other: &BTreeSet<Vec<u8>>) -> Vec<String> {
         .difference(other)
         .map(|path| path.escape_ascii().to_string())
         .collect()
+}
+
+#[test]
+fn what_rsync_takes_for_an_order_is_a_name_when_a_backslash_precedes_it() {
+    let folder = tempfile::tempdir().unwrap();
+    for name in ["!", "- x", "+ x", "x"] {
+        fs::write(folder.path().join(name), "").unwrap();
+    }
+    let tree = Tree {
+        nowhere: folder.path().join("not there"),
+        sources: vec![folder.path().to_owned()],
+        paths: Vec::new(),
+    };
+    let exclude = ["x", "\\!", "\\- x", "\\+ x"].map(|text| Pattern::parse(text).unwrap());
+    let only_the_source = BTreeSet::from([folder.path().as_os_str().as_bytes().to_vec()]);
+    assert_eq!(listed_by_rsync(&tree, &exclude, &[]), only_the_source);
+    let exclusions = Exclusions::new(&exclude, &[]);
+    assert_eq!(walked(&tree, &exclusions), only_the_source);
 }
 
 #[test]
