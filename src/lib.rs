@@ -24,3 +24,4 @@ pub mod run;
 pub mod schedule;
 pub mod system;
 pub mod tools;
+pub mod tree;
