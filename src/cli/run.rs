@@ -83,7 +83,6 @@ impl<'a> Session<'a> {
         store: &'a Store,
         mailing: Mailing,
     ) -> std::io::Result<Self> {
-        raise_file_limit();
         Ok(Self {
             settings,
             config,
@@ -127,18 +126,4 @@ impl<'a> Session<'a> {
         }
         Ok(Exit::of(outcome))
     }
-}
-
-/// Removing a deep tree holds a folder open for each level.
-fn raise_file_limit() {
-    use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
-    let limit = getrlimit(Resource::Nofile);
-    // a lower limit only means that very deep trees are refused
-    let _ = setrlimit(
-        Resource::Nofile,
-        Rlimit {
-            current: limit.maximum,
-            maximum: limit.maximum,
-        },
-    );
 }

@@ -1,6 +1,6 @@
 //! What a plan is made from, besides the job: gathered by `system`, read by nobody but pure code.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 
 use jiff::Timestamp;
@@ -21,6 +21,8 @@ pub struct Facts {
     pub generations: Vec<Generation>,
     /// Names in the job's folder that end in `.partial`: what a killed run left.
     pub leftovers: Vec<String>,
+    /// Entries of the job's folder on a local drive that are btrfs subvolumes.
+    pub subvolumes: BTreeSet<String>,
     /// Paths under the source that are never copied: kernel file systems, and the drive itself.
     pub hidden: Vec<HiddenPath>,
     /// Programs that the plan may need and that are not on PATH.

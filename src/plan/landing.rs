@@ -5,8 +5,8 @@ use std::path::{Path, PathBuf};
 
 use super::{Act, DriveAct, Pipeline};
 use crate::jobs::{Drive, DrivePlace, Name};
-use crate::tools::files;
 use crate::tools::ssh::{HostKey, SshLine, remote_words};
+use crate::tools::{btrfs, files};
 
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Landing {
@@ -101,6 +101,11 @@ impl Landing {
         self.act(DriveAct::Remove(entry.into()), |path| {
             remote_words(&files::remove(&path.join(entry)))
         })
+    }
+
+    /// Takes a btrfs subvolume of a local drive away.
+    pub fn remove_subvolume(&self, entry: &str) -> Act {
+        Act::Tool(Pipeline::plain(btrfs::subvolume_delete(entry)))
     }
 
     /// A local drive is worked on through a held folder; a remote one by the standard command.

@@ -1,14 +1,18 @@
 //! Removing what retention and the cap no longer want: steps like any other.
 
+use std::collections::BTreeSet;
+
 use super::{Act, CatalogueAct, Landing, Part, Step};
 use crate::record::{Decision, Form, Generation};
 
 /// First every retired generation loses its name, so that a removal cut short is never taken for a
-/// whole generation; then the catalogue is told; then the space is given back.
+/// whole generation; then the catalogue is told; then the space is given back. `subvolumes` are those entries of
+/// the job's folder that are btrfs subvolumes.
 pub fn retire_steps(
     landing: &Landing,
     generations: &[Generation],
     decisions: &[Decision],
+    subvolumes: &BTreeSet<String>,
 ) -> Vec<Step> {
     let retired = |generation: &&Generation| {
         let decision = decisions
@@ -38,11 +42,13 @@ pub fn retire_steps(
     ));
     for generation in &doomed {
         let partial = format!("{}.partial", entry(generation));
-        steps.push(Step::new(
-            Part::Retire,
-            format!("remove {}", entry(generation)),
-            landing.remove(&partial),
-        ));
+        let act = if subvolumes.contains(&entry(generation)) {
+            landing.remove_subvolume(&partial)
+        } else {
+            landing.remove(&partial)
+        };
+        let words = format!("remove {}", entry(generation));
+        steps.push(Step::new(Part::Retire, words, act));
     }
     steps
 }

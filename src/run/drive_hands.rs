@@ -2,20 +2,18 @@
 
 use std::ffi::OsStr;
 use std::io;
-use std::os::fd::{AsRawFd, BorrowedFd, OwnedFd};
+use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
-use rustix::fs::{
-    AtFlags, FileType, Mode, OFlags, RenameFlags, fsync, mkdirat, openat, renameat_with, statat,
-    syncfs, unlinkat,
-};
+use rustix::fs::{Mode, OFlags, RenameFlags, fsync, mkdirat, openat, renameat_with, syncfs};
 use rustix::io::Errno;
 
 use crate::plan::{DriveAct, Landing};
 use crate::system::job_folder::open_below;
 use crate::system::local_drive::HeldDrive;
 use crate::system::mounts::{Mounts, real_path};
+use crate::tree::remove_tree;
 
 const FOLDER: OFlags = OFlags::RDONLY
     .union(OFlags::DIRECTORY)
@@ -74,14 +72,14 @@ impl DriveHands<'_> {
         }
         let named = |error: io::Error| self.named(&error, path);
         let (parent, name) = split(path)?;
-        let folder = match open_below(self.held.root(), &self.landing.folder.join(parent)) {
+        let folder = match open_below(self.held.root(), &self.landing.folder.join(&parent)) {
             Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(()),
             other => other.map_err(named)?,
         };
-        match remove_entry(&folder, name) {
-            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(()),
-            other => other.map_err(named),
-        }
+        remove_entry(&folder, name).map_err(|error| {
+            let within = self.landing.path().join(parent);
+            io::Error::new(error.kind(), format!("in `{}`: {error}", within.display()))
+        })
     }
 
     fn named(self, error: &io::Error, path: &Path) -> io::Error {
@@ -124,24 +122,18 @@ fn split(path: &Path) -> io::Result<(PathBuf, &OsStr)> {
 }
 
 fn remove_entry(folder: &OwnedFd, name: &OsStr) -> io::Result<()> {
-    let found = statat(folder, name, AtFlags::SYMLINK_NOFOLLOW)?;
-    if FileType::from_raw_mode(found.st_mode) != FileType::Directory {
-        return Ok(unlinkat(folder, name, AtFlags::empty())?);
-    }
-    let path = Path::new("/proc/self/fd")
-        .join(folder.as_raw_fd().to_string())
-        .join(name);
     let begun = Instant::now();
     loop {
-        match std::fs::remove_dir_all(&path) {
+        match remove_tree(folder.as_fd(), name) {
+            Ok(()) => return Ok(()),
             // a copy of a killed run, told to end, may still be putting its last file there
             Err(error)
-                if error.kind() == io::ErrorKind::DirectoryNotEmpty
+                if error.source.kind() == io::ErrorKind::DirectoryNotEmpty
                     && begun.elapsed() < LAST_FILE =>
             {
                 std::thread::sleep(LAST_FILE / 20);
             }
-            other => return other,
+            Err(error) => return Err(io::Error::new(error.source.kind(), error.to_string())),
         }
     }
 }

@@ -18,6 +18,7 @@ use crate::record::{Changes, Form, Outcome, StepRecord};
 use crate::report::counted;
 use crate::system::local_drive::{HeldDrive, Purpose};
 use crate::system::remote_drive::probe;
+use crate::system::subvolumes::subvolumes;
 use crate::tools::rsync_output::{Item, What};
 
 /// What came of the steps.
@@ -171,11 +172,17 @@ impl<'a> Executor<'a> {
             return;
         }
         let partial = format!("{}.partial", self.plan.form.entry(self.plan.generation));
-        self.step(&Step::new(
-            Part::Copy,
-            "remove what was copied, to give its room back",
-            self.plan.landing.remove(&partial),
-        ));
+        let landing = &self.plan.landing;
+        let is_subvolume = self.held.is_some_and(|held| {
+            subvolumes(held.root(), &landing.folder).is_ok_and(|found| found.contains(&partial))
+        });
+        let act = if is_subvolume {
+            landing.remove_subvolume(&partial)
+        } else {
+            landing.remove(&partial)
+        };
+        let words = "remove what was copied, to give its room back";
+        self.step(&Step::new(Part::Copy, words, act));
     }
 
     pub(super) fn hands(&self) -> Result<DriveHands<'a>, Stop> {

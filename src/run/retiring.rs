@@ -11,6 +11,7 @@ use crate::keep::{SpaceMap, decide, enforce_cap};
 use crate::plan::{Landing, retire_steps};
 use crate::record::{Decision, Form, Generation, State};
 use crate::system::remote_drive::ask_remote;
+use crate::system::subvolumes::subvolumes;
 use crate::system::tree_use::{TreeUse, from_find_output, measure};
 use crate::tools::find;
 
@@ -56,7 +57,12 @@ impl Retiring<'_> {
             .filter(|one| one.kept)
             .map(|one| one.generation)
             .collect();
-        let steps = retire_steps(landing, &generations, &decisions);
+        // those that cannot be told are removed like folders
+        let subvolumes = executor
+            .held
+            .and_then(|held| subvolumes(held.root(), &landing.folder).ok())
+            .unwrap_or_default();
+        let steps = retire_steps(landing, &generations, &decisions, &subvolumes);
         // a run that found the drive full still gives room to the next one
         let stop = executor.done.stop.take();
         executor.execute(&steps);

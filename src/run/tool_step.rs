@@ -170,7 +170,10 @@ impl Executor<'_> {
         let is_post = step.part == Part::Post;
         let own_step = is_post || step.part == Part::Pre;
         let folder: Option<OwnedFd> = match self.hands() {
-            Ok(hands) if step.part == Part::Copy || pipeline.stdin != Stdin::Nothing => {
+            Ok(hands)
+                if matches!(step.part, Part::Copy | Part::Retire)
+                    || pipeline.stdin != Stdin::Nothing =>
+            {
                 Some(hands.folder()?)
             }
             _ => None,

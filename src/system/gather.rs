@@ -6,6 +6,7 @@ use jiff::Timestamp;
 
 use super::job_folder::{self, Listing};
 use super::local_drive::{self, HeldDrive, Purpose};
+use super::subvolumes::subvolumes;
 use super::{accounts, programs, remote_drive, source};
 use crate::jobs::{Config, Drive, DrivePlace, Job, Kind, Name, Source};
 use crate::plan::{DriveState, Facts, Landing, SourceState, Space, Stop};
@@ -83,6 +84,9 @@ fn gather_for(
         }
         _ => Vec::new(),
     };
+    let subvolumes = held
+        .as_ref()
+        .map(|held| subvolumes(held.root(), &landing.folder));
     let (generations, leftovers) = account_for(listing.as_ref());
     let facts = Facts {
         now: asked.now,
@@ -91,6 +95,8 @@ fn gather_for(
         source,
         generations,
         leftovers,
+        // those that cannot be told are removed like folders
+        subvolumes: subvolumes.and_then(Result::ok).unwrap_or_default(),
         hidden,
         accounts: accounts::of_steps(asked.job),
         missing_programs: missing_programs(asked.job, asked.drive),

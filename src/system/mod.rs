@@ -15,6 +15,7 @@ pub mod remote_drive;
 mod risk_facts;
 mod source;
 mod ssh_host;
+pub mod subvolumes;
 pub mod tree_use;
 
 pub use ask::{Answer, ask, ask_with_input, ended};

@@ -2,6 +2,7 @@
 //! Nothing else in hayloft knows a tool's flags.
 
 pub mod blkid;
+pub mod btrfs;
 pub mod df;
 mod existing;
 pub mod files;

@@ -1,6 +1,40 @@
-//! Native, parallel work on trees: what rsync does one name after the other.
+//! Native work on whole trees, on all cores: looking for what changed, linking what did not, copying, removing.
+//!
+//! A run of a history goes through a tree three times: a [`survey`] holds the source against the [`index`] of the
+//! last one; a [`build`] makes the new copy's folders, links what is the same and copies what is not; a
+//! [`finish`] gives the folders their attributes and writes the manifest. Everything is done by folders that
+//! are held open: no link is followed, and no path is too long.
 
+pub mod attributes;
+pub mod build;
+mod compare;
+mod copy_file;
+mod doubt;
 mod exclusions;
+mod file_systems;
+pub mod finish;
+mod folder;
+mod groups;
+mod halt;
+pub mod index;
+mod leftover;
+pub mod listing;
+mod pool;
+mod reading;
+mod remove;
+mod remove_trouble;
+mod scope;
+pub mod survey;
+mod tally;
+mod touched;
+mod trouble;
 mod wildcard;
 
 pub use exclusions::Exclusions;
+pub use halt::Halt;
+pub use leftover::Leftover;
+pub use pool::{lock, pool};
+pub use remove::remove_tree;
+pub use remove_trouble::RemoveError;
+pub use scope::Scope;
+pub use trouble::Trouble;

@@ -26,6 +26,7 @@ mod faults_steps;
 mod faults_stop;
 mod first_runs;
 mod folder_listing;
+mod generations_subvolumes;
 mod kinds_archive;
 mod kinds_excludes;
 mod kinds_history;

@@ -30,7 +30,7 @@ fn forbidden(room: &str) -> &'static [&'static str] {
             &["run", "system", "cli", "mail", "report", "restore"]
         }
         "report" => &["run", "system", "mail", "cli", "restore"],
-        "tools" => &["run", "system", "cli", "mail", "report", "restore"],
+        "tools" | "tree" => &["run", "system", "cli", "mail", "report", "restore"],
         "restore" => &["run", "system", "cli", "mail", "report"],
         "record" | "system" => &["run", "cli", "mail", "report", "restore"],
         "run" | "mail" => &["cli"],

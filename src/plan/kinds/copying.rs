@@ -101,7 +101,13 @@ impl<'a> Copying<'a> {
     pub fn remove_leftovers(self, leftovers: &[String]) -> Vec<Step> {
         let step = |leftover: &String| {
             let words = format!("remove `{leftover}`, left by a run that was cut short");
-            Step::new(Part::Copy, words, self.facts.landing.remove(leftover))
+            let landing = &self.facts.landing;
+            let act = if self.facts.subvolumes.contains(leftover) {
+                landing.remove_subvolume(leftover)
+            } else {
+                landing.remove(leftover)
+            };
+            Step::new(Part::Copy, words, act)
         };
         leftovers.iter().map(step).collect()
     }

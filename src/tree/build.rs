@@ -1,0 +1,357 @@
+//! Makes the new copy: its folders; links to what the last copy has and what is the same; copies of the rest.
+
+use std::collections::HashSet;
+use std::ffi::OsStr;
+use std::io;
+use std::os::fd::{AsFd, OwnedFd};
+use std::os::unix::ffi::OsStrExt;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex};
+
+use rayon::Scope as Pool;
+use rustix::fs::{AtFlags, Mode, OFlags, linkat, mkdirat, open, unlinkat};
+use rustix::io::Errno;
+
+use super::copy_file::{Copied, Place, copy};
+use super::folder::{enter, enter_by_link, names};
+use super::halt::Halt;
+use super::index::{Marks, NewIndex, ROOT, Seen, SeenKind};
+use super::leftover::Leftover;
+use super::remove::remove_tree;
+use super::scope::Scope;
+use super::survey::Found;
+use super::{Trouble, lock, pool};
+
+/// How a new copy begins.
+#[derive(Debug, Clone, Copy)]
+pub enum Beginning<'a> {
+    /// As an empty folder: what is the same is linked to the files of the last copy, if there is one.
+    Empty { last: Option<&'a OwnedFd> },
+    /// As a snapshot of the last copy: only what is not the same is touched.
+    Snapshot,
+}
+
+pub struct Wanted<'a> {
+    pub scope: &'a Scope,
+    pub found: &'a Found,
+    pub index: &'a NewIndex,
+    pub beginning: Beginning<'a>,
+    /// The new copy's folder.
+    pub copy: &'a OwnedFd,
+    /// What a run that was cut short left, and may be taken over.
+    pub leftovers: &'a [Leftover],
+    /// The number of the new generation in the index.
+    pub born: u32,
+    pub halt: &'a Halt,
+}
+
+/// What was done, and what is left to do.
+#[derive(Debug, Default)]
+pub struct Built {
+    /// Names for rsync, each with a NUL behind it, from the source's root: files with several names, links, devices.
+    pub others: Vec<u8>,
+    pub bytes_copied: u64,
+    pub notes: Vec<String>,
+    pub troubles: Vec<Trouble>,
+}
+
+/// # Errors
+/// The first trouble with the drive or the index, which ends all work; [`Trouble::Halted`].
+pub fn build(wanted: &Wanted) -> Result<Built, Trouble> {
+    let build = Build {
+        wanted,
+        only: match wanted.beginning {
+            Beginning::Empty { .. } => None,
+            Beginning::Snapshot => Some(wanted.found.touched.with_ways()),
+        },
+        done: Mutex::default(),
+        gone: AtomicU64::new(0),
+        not_linked: AtomicU64::new(0),
+        bytes: AtomicU64::new(0),
+        fatal: Mutex::new(None),
+    };
+    let root = open("/", OFlags::DIRECTORY | OFlags::CLOEXEC, Mode::empty())
+        .map_err(|error| Trouble::source(b"/", error))?;
+    let own = |fd: &OwnedFd| fd.try_clone().map_err(|error| Trouble::drive(b"/", error));
+    let task = Task {
+        path: Vec::new(),
+        block: ROOT,
+        folders: Arc::new(Folders {
+            source: root,
+            copy: own(wanted.copy)?,
+            last: match wanted.beginning {
+                Beginning::Empty { last: Some(last) } => Some(own(last)?),
+                _ => None,
+            },
+        }),
+        scope: Some(wanted.scope),
+    };
+    pool()?.scope(|pool| build.folder(task, pool));
+    if let Some(trouble) = lock(&build.fatal).take() {
+        return Err(trouble);
+    }
+    wanted.halt.look()?;
+    Ok(build.finish())
+}
+
+struct Build<'a> {
+    wanted: &'a Wanted<'a>,
+    /// The folders that need a visit; all if none are named.
+    only: Option<HashSet<u32>>,
+    done: Mutex<Built>,
+    gone: AtomicU64,
+    not_linked: AtomicU64,
+    bytes: AtomicU64,
+    fatal: Mutex<Option<Trouble>>,
+}
+
+/// One folder, on the source, in the new copy, and in the last one.
+struct Folders {
+    source: OwnedFd,
+    copy: OwnedFd,
+    last: Option<OwnedFd>,
+}
+
+struct Task<'s> {
+    path: Vec<u8>,
+    block: u32,
+    folders: Arc<Folders>,
+    scope: Option<&'s Scope>,
+}
+
+impl<'a> Build<'a> {
+    fn folder<'p>(&'p self, task: Task<'p>, pool: &Pool<'p>)
+    where
+        'a: 'p,
+    {
+        if self.wanted.halt.look().is_ok()
+            && let Err(trouble) = self.try_folder(&task, pool)
+        {
+            self.trouble(trouble);
+        }
+    }
+
+    /// A source that cannot be read is told at the end, with others; anything else ends all work.
+    fn trouble(&self, trouble: Trouble) {
+        match trouble {
+            Trouble::Source { .. } => {
+                let mut done = lock(&self.done);
+                if done.troubles.len() < 20 {
+                    done.troubles.push(trouble);
+                }
+            }
+            Trouble::Halted => {}
+            Trouble::Drive { .. } | Trouble::Index(_) => {
+                self.wanted.halt.want();
+                lock(&self.fatal).get_or_insert(trouble);
+            }
+        }
+    }
+
+    fn try_folder<'p>(&'p self, task: &Task<'p>, pool: &Pool<'p>) -> Result<(), Trouble>
+    where
+        'a: 'p,
+    {
+        let index = self.wanted.index;
+        let mut all = index.block(task.block).map_err(Trouble::Index)?;
+        let mut changed = false;
+        let mut others = Vec::new();
+        if matches!(self.wanted.beginning, Beginning::Snapshot) {
+            self.clear(task, &all)?;
+        }
+        for seen in &mut all {
+            self.wanted.halt.look()?;
+            if let SeenKind::Folder { block } = seen.kind {
+                if self.only.as_ref().is_none_or(|only| only.contains(&block)) {
+                    changed |= self.subfolder(task, seen, block, pool)?;
+                }
+                continue;
+            }
+            changed |= self.file(task, seen, &mut others)?;
+        }
+        if changed {
+            index.put_again(task.block, &all).map_err(Trouble::Index)?;
+        }
+        if !others.is_empty() {
+            lock(&self.done).others.append(&mut others);
+        }
+        Ok(())
+    }
+
+    /// Takes away from a snapshot what the source no longer has, and what is to be copied anew.
+    fn clear(&self, task: &Task, all: &[Seen]) -> Result<(), Trouble> {
+        let copy = &task.folders.copy;
+        let wrong = |error: io::Error| Trouble::drive(&task.path, error);
+        for name in names(copy.as_fd()).map_err(wrong)? {
+            let wanted = all
+                .binary_search_by(|seen| seen.name.cmp(&name))
+                .ok()
+                .map(|at| &all[at]);
+            let folder_there = enter(copy, &name).is_ok();
+            let stays = wanted.is_some_and(|seen| match seen.kind {
+                SeenKind::Folder { .. } => folder_there,
+                _ => seen.marks.has(Marks::SAME) && self.wanted.found.groups.is_whole(seen),
+            });
+            if !stays && folder_there {
+                remove_tree(copy.as_fd(), OsStr::from_bytes(&name))
+                    .map_err(|error| wrong(io::Error::other(error.to_string())))?;
+            } else if !stays {
+                unlinkat(copy, OsStr::from_bytes(&name), AtFlags::empty())
+                    .map_err(|error| wrong(error.into()))?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Makes a folder and has what is in it done. Gives whether the index of its parent is another now.
+    fn subfolder<'p>(
+        &'p self,
+        task: &Task<'p>,
+        seen: &mut Seen,
+        block: u32,
+        pool: &Pool<'p>,
+    ) -> Result<bool, Trouble>
+    where
+        'a: 'p,
+    {
+        let path = [task.path.as_slice(), b"/", &seen.name].concat();
+        let name = OsStr::from_bytes(&seen.name);
+        let is_leading = task.scope.is_some_and(|scope| !scope.is_source());
+        let source = if is_leading {
+            enter_by_link(&task.folders.source, &seen.name)
+        } else {
+            enter(&task.folders.source, &seen.name)
+        };
+        let source = match source {
+            Ok(source) => source,
+            Err(error) if is_no_folder(&error) => {
+                self.gone.fetch_add(1, Ordering::Relaxed);
+                seen.marks.put(Marks::GONE);
+                return Ok(true);
+            }
+            Err(error) => return Err(Trouble::source(&path, error)),
+        };
+        let wrong = |error: io::Error| Trouble::drive(&path, error);
+        match mkdirat(&task.folders.copy, name, Mode::RWXU) {
+            Ok(()) | Err(Errno::EXIST) => {}
+            Err(error) => return Err(wrong(error.into())),
+        }
+        let copy = enter(&task.folders.copy, &seen.name).map_err(wrong)?;
+        let last = task.folders.last.as_ref();
+        let folders = Folders {
+            source,
+            copy,
+            last: last.and_then(|last| enter(last, &seen.name).ok()),
+        };
+        let below = Task {
+            scope: task.scope.and_then(|scope| scope.enter(&seen.name)),
+            path,
+            block,
+            folders: Arc::new(folders),
+        };
+        pool.spawn(move |pool| self.folder(below, pool));
+        Ok(false)
+    }
+
+    /// Brings one name into the new copy, or leaves it to rsync. Gives whether its index is another now.
+    fn file(&self, task: &Task, seen: &mut Seen, others: &mut Vec<u8>) -> Result<bool, Trouble> {
+        if seen.marks.has(Marks::SAME) && self.wanted.found.groups.is_whole(seen) {
+            if self.link(task, seen)? {
+                return Ok(false);
+            }
+            self.not_linked.fetch_add(1, Ordering::Relaxed);
+        }
+        seen.marks.drop(Marks::SAME);
+        seen.born = self.wanted.born;
+        let path = [task.path.as_slice(), b"/", &seen.name].concat();
+        if matches!(seen.kind, SeenKind::File { .. }) && !seen.marks.has(Marks::SEVERAL) {
+            match self.single(task, seen, &path)? {
+                Copied::Whole(told) => {
+                    *seen = told;
+                    return Ok(true);
+                }
+                Copied::Gone => {
+                    self.gone.fetch_add(1, Ordering::Relaxed);
+                    seen.marks.put(Marks::GONE);
+                    return Ok(true);
+                }
+                Copied::Otherwise => seen.marks.put(Marks::SEVERAL),
+            }
+        }
+        if let SeenKind::File { digest, .. } = &mut seen.kind {
+            *digest = None;
+        }
+        // `./` keeps a name from being read as anything else (rsync(1), `--files-from`)
+        others.push(b'.');
+        others.extend(&path);
+        others.push(0);
+        Ok(true)
+    }
+
+    /// Gives whether the new copy has the file of the last one.
+    fn link(&self, task: &Task, seen: &Seen) -> Result<bool, Trouble> {
+        let Beginning::Empty { .. } = self.wanted.beginning else {
+            return Ok(true);
+        };
+        let Some(last) = &task.folders.last else {
+            return Ok(false);
+        };
+        let name = OsStr::from_bytes(&seen.name);
+        match linkat(last, name, &task.folders.copy, name, AtFlags::empty()) {
+            Ok(()) => Ok(true),
+            // gone from the last copy, or it has all the names it may have: a copy does as well
+            Err(Errno::NOENT | Errno::MLINK | Errno::PERM | Errno::XDEV | Errno::OPNOTSUPP) => Ok(false),
+            Err(error) => {
+                let path = [task.path.as_slice(), b"/", &seen.name].concat();
+                Err(Trouble::drive(&path, error))
+            }
+        }
+    }
+
+    fn single(&self, task: &Task, seen: &Seen, path: &[u8]) -> Result<Copied, Trouble> {
+        let place = Place {
+            source: task.folders.source.as_fd(),
+            copy: task.folders.copy.as_fd(),
+            name: &seen.name,
+            path,
+        };
+        for leftover in self.wanted.leftovers {
+            if let Some(told) = leftover.take_over(place, seen, self.wanted.halt)? {
+                return Ok(Copied::Whole(told));
+            }
+        }
+        let copied = copy(place, seen, self.wanted.halt);
+        if let Ok(Copied::Whole(told)) = &copied {
+            self.bytes.fetch_add(told.size(), Ordering::Relaxed);
+        }
+        match copied {
+            Err(trouble @ Trouble::Source { .. }) => {
+                self.trouble(trouble);
+                Ok(Copied::Gone)
+            }
+            other => other,
+        }
+    }
+
+    fn finish(self) -> Built {
+        let mut built = self.done.into_inner().unwrap_or_default();
+        built.bytes_copied = self.bytes.into_inner();
+        if self.gone.into_inner() > 0 {
+            let words = "some files vanished before they could be copied";
+            built.notes.push(words.to_owned());
+        }
+        let not_linked = self.not_linked.into_inner();
+        if not_linked > 0 {
+            built.notes.push(format!(
+                "{} of the last generation could not be shared, and copied anew",
+                crate::report::counted(not_linked, "file", "files")
+            ));
+        }
+        built
+    }
+}
+
+fn is_no_folder(error: &io::Error) -> bool {
+    let code = error.raw_os_error().map(Errno::from_raw_os_error);
+    matches!(code, Some(Errno::NOENT | Errno::NOTDIR | Errno::LOOP))
+}

@@ -1,0 +1,324 @@
+//! Copies one file with everything it has, and works out its digest in the same read.
+
+use std::ffi::OsStr;
+use std::io;
+use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
+use std::os::unix::ffi::OsStrExt;
+use std::sync::mpsc::sync_channel;
+
+use rustix::fs::{
+    FileType, Mode, OFlags, SeekFrom, Stat, Timespec, Timestamps, UTIME_OMIT, fchmod, fchown,
+    fstat, ftruncate, futimens, openat, seek,
+};
+use rustix::io::Errno;
+use sha2::{Digest as _, Sha256};
+
+use super::folder::{changed, is_settled, modified, now};
+use super::halt::Halt;
+use super::index::{Marks, Seen, SeenKind};
+use super::reading::PIECE;
+use super::{Trouble, attributes};
+use crate::prove::manifest::{Digest, Time};
+
+/// From this length on, digesting and writing are done by two hands.
+const LARGE: u64 = 4 << 20;
+
+/// What became of a file that was to be copied.
+#[derive(Debug)]
+pub enum Copied {
+    /// What was copied: as the source was when the reading began.
+    Whole(Seen),
+    /// It was no longer there.
+    Gone,
+    /// It is no longer a file of one name.
+    Otherwise,
+}
+
+/// The folders of a file, open, and its name.
+#[derive(Clone, Copy)]
+pub struct Place<'a> {
+    pub source: BorrowedFd<'a>,
+    pub copy: BorrowedFd<'a>,
+    pub name: &'a [u8],
+    /// The file's absolute path on the source, for messages.
+    pub path: &'a [u8],
+}
+
+impl Place<'_> {
+    fn read(&self, error: impl Into<io::Error>) -> Trouble {
+        Trouble::source(self.path, error)
+    }
+
+    fn written(&self, error: impl Into<io::Error>) -> Trouble {
+        Trouble::drive(self.path, error)
+    }
+}
+
+/// Copies `seen` to a new file of the same name.
+///
+/// # Errors
+/// With the path, and whether it was the source or the drive.
+pub fn copy(place: Place, seen: &Seen, halt: &Halt) -> Result<Copied, Trouble> {
+    let looked = now();
+    let source = match open_source(place) {
+        Ok(source) => source,
+        Err(Errno::NOENT | Errno::NOTDIR) => return Ok(Copied::Gone),
+        Err(Errno::LOOP | Errno::NXIO) => return Ok(Copied::Otherwise),
+        Err(error) => return Err(place.read(error)),
+    };
+    let stat = fstat(&source).map_err(|error| place.read(error))?;
+    if FileType::from_raw_mode(stat.st_mode) != FileType::RegularFile || stat.st_nlink > 1 {
+        return Ok(Copied::Otherwise);
+    }
+    let flags = OFlags::WRONLY | OFlags::CREATE | OFlags::EXCL | OFlags::CLOEXEC | OFlags::NOFOLLOW;
+    let name = OsStr::from_bytes(place.name);
+    let copy = openat(place.copy, name, flags, Mode::RUSR | Mode::WUSR)
+        .map_err(|error| place.written(error))?;
+    let (digest, size) = if is_sparse(&stat) {
+        copy_data_only(place, &source, &copy, halt)?
+    } else if stat.st_size.cast_unsigned() >= LARGE {
+        copy_with_two_hands(place, &source, &copy, halt)?
+    } else {
+        copy_all(place, &source, &copy, halt)?
+    };
+    let found = attributes::of(source.as_fd()).map_err(|error| place.read(error))?;
+    give(&copy, &stat, &found).map_err(|error| place.written(error))?;
+    let blocks = fstat(&copy).map_or(0, |stat| stat.st_blocks.cast_unsigned());
+    halt.count_file();
+    Ok(Copied::Whole(told(seen, &stat, looked, size, digest, blocks)))
+}
+
+fn open_source(place: Place) -> rustix::io::Result<OwnedFd> {
+    let flags = OFlags::RDONLY | OFlags::CLOEXEC | OFlags::NOFOLLOW | OFlags::NONBLOCK;
+    let name = OsStr::from_bytes(place.name);
+    // the time of the last access is not ours to change; only the owner and root may ask for that
+    match openat(place.source, name, flags | OFlags::NOATIME, Mode::empty()) {
+        Err(Errno::PERM) => openat(place.source, name, flags, Mode::empty()),
+        other => other,
+    }
+}
+
+fn is_sparse(stat: &Stat) -> bool {
+    stat.st_size > 0 && stat.st_blocks.saturating_mul(512) < stat.st_size
+}
+
+fn copy_all(
+    place: Place,
+    source: &OwnedFd,
+    copy: &OwnedFd,
+    halt: &Halt,
+) -> Result<(Digest, u64), Trouble> {
+    let mut hasher = Sha256::new();
+    let mut size = 0;
+    with_buffer(|buffer| {
+        loop {
+            halt.look()?;
+            let read = rustix::io::read(source, &mut *buffer).map_err(|error| place.read(error))?;
+            if read == 0 {
+                return Ok((Digest(hasher.finalize_reset().into()), size));
+            }
+            hasher.update(&buffer[..read]);
+            write_all(copy, &buffer[..read]).map_err(|error| place.written(error))?;
+            size += read as u64;
+            halt.count_bytes(read as u64);
+        }
+    })
+}
+
+/// A buffer that each hand keeps: making one for each small file would take longer than the copying.
+fn with_buffer<T>(work: impl FnOnce(&mut [u8]) -> T) -> T {
+    thread_local! {
+        static BUFFER: std::cell::RefCell<Vec<u8>> = const { std::cell::RefCell::new(Vec::new()) };
+    }
+    BUFFER.with_borrow_mut(|buffer| {
+        buffer.resize(PIECE, 0);
+        work(buffer)
+    })
+}
+
+/// Digesting goes on while the next piece is read and written.
+fn copy_with_two_hands(
+    place: Place,
+    source: &OwnedFd,
+    copy: &OwnedFd,
+    halt: &Halt,
+) -> Result<(Digest, u64), Trouble> {
+    const AHEAD: usize = 4;
+    std::thread::scope(|scope| {
+        let (full, to_digest) = sync_channel::<(Vec<u8>, usize)>(AHEAD);
+        let (done, empty) = sync_channel::<Vec<u8>>(AHEAD + 1);
+        let digesting = scope.spawn(move || {
+            let mut hasher = Sha256::new();
+            for (buffer, length) in to_digest {
+                hasher.update(&buffer[..length]);
+                // the other hand may have no more use for it
+                let _ = done.send(buffer);
+            }
+            Digest(hasher.finalize().into())
+        });
+        let mut size = 0;
+        let mut made = 0;
+        loop {
+            halt.look()?;
+            let mut buffer = if made <= AHEAD {
+                made += 1;
+                vec![0; 4 * PIECE]
+            } else {
+                empty.recv().unwrap_or_else(|_| vec![0; 4 * PIECE])
+            };
+            let read = rustix::io::read(source, &mut buffer[..]).map_err(|error| place.read(error))?;
+            if read == 0 {
+                break;
+            }
+            write_all(copy, &buffer[..read]).map_err(|error| place.written(error))?;
+            size += read as u64;
+            halt.count_bytes(read as u64);
+            let _ = full.send((buffer, read));
+        }
+        drop(full);
+        let digest = digesting
+            .join()
+            .map_err(|_| place.read(io::Error::other("the digest could not be worked out")))?;
+        Ok((digest, size))
+    })
+}
+
+/// Leaves holes where the source has them (lseek(2), `SEEK_DATA`).
+fn copy_data_only(
+    place: Place,
+    source: &OwnedFd,
+    copy: &OwnedFd,
+    halt: &Halt,
+) -> Result<(Digest, u64), Trouble> {
+    let wrong = |error: Errno| place.read(error);
+    let mut hasher = Sha256::new();
+    let mut at = 0;
+    loop {
+        let data = match seek(source, SeekFrom::Data(at)) {
+            Ok(data) => data,
+            Err(Errno::NXIO) => break,
+            Err(error) => return Err(wrong(error)),
+        };
+        let hole = seek(source, SeekFrom::Hole(data)).map_err(wrong)?;
+        update_with_zeros(&mut hasher, data - at, halt)?;
+        seek(source, SeekFrom::Start(data)).map_err(wrong)?;
+        seek(copy, SeekFrom::Start(data)).map_err(|error| place.written(error))?;
+        at = data + copy_range(place, source, copy, hole - data, &mut hasher, halt)?;
+        if at < hole {
+            break;
+        }
+    }
+    let size = fstat(source).map_err(wrong)?.st_size.cast_unsigned().max(at);
+    update_with_zeros(&mut hasher, size - at, halt)?;
+    ftruncate(copy, size).map_err(|error| place.written(error))?;
+    Ok((Digest(hasher.finalize().into()), size))
+}
+
+/// Gives how much there was, which is less than `length` where the file was cut short meanwhile.
+fn copy_range(
+    place: Place,
+    source: &OwnedFd,
+    copy: &OwnedFd,
+    length: u64,
+    hasher: &mut Sha256,
+    halt: &Halt,
+) -> Result<u64, Trouble> {
+    let mut left = length;
+    with_buffer(|buffer| {
+        while left > 0 {
+            halt.look()?;
+            let wanted = buffer.len().min(usize::try_from(left).unwrap_or(usize::MAX));
+            let read = rustix::io::read(source, &mut buffer[..wanted])
+                .map_err(|error| place.read(error))?;
+            if read == 0 {
+                break;
+            }
+            hasher.update(&buffer[..read]);
+            write_all(copy, &buffer[..read]).map_err(|error| place.written(error))?;
+            halt.count_bytes(read as u64);
+            left -= read as u64;
+        }
+        Ok(length - left)
+    })
+}
+
+fn update_with_zeros(hasher: &mut Sha256, length: u64, halt: &Halt) -> Result<(), Trouble> {
+    const ZEROS: [u8; 64 * 1024] = [0; 64 * 1024];
+    let mut left = length;
+    while left > 0 {
+        halt.look()?;
+        let part = ZEROS.len().min(usize::try_from(left).unwrap_or(usize::MAX));
+        hasher.update(&ZEROS[..part]);
+        left -= part as u64;
+    }
+    Ok(())
+}
+
+fn write_all(copy: &OwnedFd, mut bytes: &[u8]) -> io::Result<()> {
+    while !bytes.is_empty() {
+        match rustix::io::write(copy, bytes) {
+            Ok(0) => return Err(io::ErrorKind::WriteZero.into()),
+            Ok(written) => bytes = &bytes[written..],
+            Err(Errno::INTR) => {}
+            Err(error) => return Err(error.into()),
+        }
+    }
+    Ok(())
+}
+
+/// Owner before mode and attributes: a change of owner takes set-user-ID bits and capabilities away (chown(2)).
+fn give(copy: &OwnedFd, stat: &Stat, wanted: &attributes::Attributes) -> io::Result<()> {
+    let made = fstat(copy)?;
+    if (made.st_uid, made.st_gid) != (stat.st_uid, stat.st_gid) {
+        own(copy.as_fd(), stat.st_uid, stat.st_gid)?;
+    }
+    fchmod(copy, Mode::from_raw_mode(stat.st_mode & 0o7777))?;
+    attributes::put(copy.as_fd(), wanted)?;
+    set_modified(copy.as_fd(), modified(stat))
+}
+
+pub fn own(file: BorrowedFd, uid: u32, gid: u32) -> io::Result<()> {
+    let (uid, gid) = (rustix::fs::Uid::from_raw(uid), rustix::fs::Gid::from_raw(gid));
+    Ok(fchown(file, Some(uid), Some(gid))?)
+}
+
+pub fn set_modified(file: BorrowedFd, time: Time) -> io::Result<()> {
+    let omit = Timespec {
+        tv_sec: 0,
+        tv_nsec: UTIME_OMIT,
+    };
+    let modified = Timespec {
+        tv_sec: time.seconds,
+        tv_nsec: time.nanos.into(),
+    };
+    let times = Timestamps {
+        last_access: omit,
+        last_modification: modified,
+    };
+    Ok(futimens(file, &times)?)
+}
+
+fn told(seen: &Seen, stat: &Stat, looked: Time, size: u64, digest: Digest, blocks: u64) -> Seen {
+    let mut marks = Marks::default();
+    let changed = changed(stat);
+    if is_settled(changed, looked) {
+        marks.put(Marks::SETTLED);
+    }
+    Seen {
+        name: seen.name.clone(),
+        kind: SeenKind::File {
+            size,
+            digest: Some(digest),
+        },
+        mode: stat.st_mode & 0o7777,
+        uid: stat.st_uid,
+        gid: stat.st_gid,
+        modified: modified(stat),
+        changed,
+        inode: stat.st_ino,
+        file_system: seen.file_system,
+        marks,
+        born: seen.born,
+        blocks,
+    }
+}

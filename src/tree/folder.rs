@@ -1,0 +1,132 @@
+//! Reads the names in a folder of the source, with what the kernel knows of each.
+
+use std::ffi::OsStr;
+use std::io;
+use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
+use std::os::unix::ffi::OsStrExt;
+
+use rustix::fs::{AtFlags, Dir, FileType, Mode, OFlags, Stat, openat, readlinkat, statat};
+use rustix::io::Errno;
+
+use super::index::{Marks, Seen, SeenKind};
+use crate::prove::manifest::Time;
+
+const FOLDER: OFlags = OFlags::RDONLY
+    .union(OFlags::DIRECTORY)
+    .union(OFlags::CLOEXEC);
+
+/// Opens a folder in a folder, not following a link.
+pub fn enter(parent: impl AsFd, name: &[u8]) -> io::Result<OwnedFd> {
+    let flags = FOLDER | OFlags::NOFOLLOW;
+    Ok(openat(parent, OsStr::from_bytes(name), flags, Mode::empty())?)
+}
+
+/// As [`enter`], by a link too.
+pub fn enter_by_link(parent: impl AsFd, name: &[u8]) -> io::Result<OwnedFd> {
+    Ok(openat(parent, OsStr::from_bytes(name), FOLDER, Mode::empty())?)
+}
+
+/// The names in a folder, in no order.
+pub fn names(folder: BorrowedFd) -> io::Result<Vec<Vec<u8>>> {
+    let mut names = Vec::new();
+    for entry in Dir::read_from(folder)? {
+        let entry = entry?;
+        let name = entry.file_name().to_bytes();
+        if name != b"." && name != b".." {
+            names.push(name.to_owned());
+        }
+    }
+    Ok(names)
+}
+
+/// Looks at one name without following it. `None` when it is gone.
+pub fn look(folder: BorrowedFd, name: &[u8]) -> io::Result<Option<Stat>> {
+    match statat(folder, OsStr::from_bytes(name), AtFlags::SYMLINK_NOFOLLOW) {
+        Ok(stat) => Ok(Some(stat)),
+        Err(Errno::NOENT) => Ok(None),
+        Err(error) => Err(error.into()),
+    }
+}
+
+/// What is found, for the index. `looked` is when. `None` when it is gone.
+pub fn seen(
+    folder: BorrowedFd,
+    name: Vec<u8>,
+    stat: &Stat,
+    looked: Time,
+) -> io::Result<Option<Seen>> {
+    let kind = match FileType::from_raw_mode(stat.st_mode) {
+        FileType::Directory => SeenKind::Folder { block: 0 },
+        FileType::RegularFile => SeenKind::File {
+            size: u64::try_from(stat.st_size).unwrap_or(0),
+            digest: None,
+        },
+        FileType::Symlink => match readlinkat(folder, OsStr::from_bytes(&name), Vec::new()) {
+            Ok(target) => SeenKind::Link {
+                target: target.into_bytes(),
+            },
+            Err(Errno::NOENT | Errno::INVAL) => return Ok(None),
+            Err(error) => return Err(error.into()),
+        },
+        FileType::Fifo => SeenKind::Fifo,
+        FileType::Socket => SeenKind::Socket,
+        FileType::CharacterDevice => SeenKind::CharDevice {
+            number: stat.st_rdev,
+        },
+        FileType::BlockDevice => SeenKind::BlockDevice {
+            number: stat.st_rdev,
+        },
+        FileType::Unknown => return Ok(None),
+    };
+    let mut marks = Marks::default();
+    if stat.st_nlink > 1 && !matches!(kind, SeenKind::Folder { .. }) {
+        marks.put(Marks::SEVERAL);
+    }
+    let changed = changed(stat);
+    if is_settled(changed, looked) {
+        marks.put(Marks::SETTLED);
+    }
+    Ok(Some(Seen {
+        name,
+        kind,
+        mode: stat.st_mode & 0o7777,
+        uid: stat.st_uid,
+        gid: stat.st_gid,
+        modified: modified(stat),
+        changed,
+        inode: stat.st_ino,
+        file_system: 0,
+        marks,
+        born: 0,
+        blocks: 0,
+    }))
+}
+
+pub fn modified(stat: &Stat) -> Time {
+    time(stat.st_mtime, stat.st_mtime_nsec)
+}
+
+pub fn changed(stat: &Stat) -> Time {
+    time(stat.st_ctime, stat.st_ctime_nsec)
+}
+
+fn time<N: TryInto<u32>>(seconds: i64, nanos: N) -> Time {
+    Time {
+        seconds,
+        nanos: nanos.try_into().unwrap_or(0),
+    }
+}
+
+/// The kernel's clock for file times ticks every few milliseconds, and other systems' clocks every two
+/// seconds (FAT): what was changed within the same tick in which it was read may change again unseen.
+const TICK: i64 = 2;
+
+pub fn is_settled(changed: Time, looked: Time) -> bool {
+    changed.seconds < looked.seconds - TICK
+}
+
+/// When it is now, by the clock that file times are taken from.
+pub fn now() -> Time {
+    let now = rustix::time::clock_gettime(rustix::time::ClockId::Realtime);
+    time(now.tv_sec, now.tv_nsec)
+}
