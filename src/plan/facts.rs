@@ -7,7 +7,7 @@ use jiff::Timestamp;
 
 use super::{Landing, Stop};
 use crate::jobs::Name;
-use crate::record::Generation;
+use crate::record::{Generation, GenerationName};
 
 /// Everything looked up before a job is planned.
 #[derive(Debug, Clone)]
@@ -21,6 +21,16 @@ pub struct Facts {
     pub generations: Vec<Generation>,
     /// Names in the job's folder that end in `.partial`: what a killed run left.
     pub leftovers: Vec<String>,
+    /// Those made since the system was started: what they hold is as it was written, even where it was never flushed.
+    pub fresh_leftovers: Vec<String>,
+    /// Of a drive of this server.
+    pub file_system: Option<FileSystem>,
+    /// Generations that have a manifest on the drive.
+    pub manifests: Vec<GenerationName>,
+    /// Generations whose source is indexed on this server.
+    pub indexed: Vec<GenerationName>,
+    /// Where the indexes of the job's source lie, on the server.
+    pub indexes: PathBuf,
     /// Entries of the job's folder on a local drive that are btrfs subvolumes.
     pub subvolumes: BTreeSet<String>,
     /// Paths under the source that are never copied: kernel file systems, and the drive itself.
@@ -33,6 +43,16 @@ pub struct Facts {
     pub known_hosts: PathBuf,
     /// hayloft's own program file, for the steps that it does as a filter.
     pub own_program: PathBuf,
+}
+
+/// The file system of a drive, as far as it matters to how copies share what they have in common.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FileSystem {
+    /// As the kernel calls it: `ext4`.
+    pub kind: String,
+    pub has_btrfs_program: bool,
+    /// Generations of the job that are btrfs subvolumes.
+    pub subvolumes: Vec<GenerationName>,
 }
 
 /// What login(1) would take from an account's line in passwd(5).

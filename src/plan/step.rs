@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use jiff::Timestamp;
 
+use super::native::Native;
 use super::{Argv, Landing, Stop};
 use crate::jobs::{KindName, Name, On, Percent};
 use crate::record::{Form, Generation, GenerationName};
@@ -63,6 +64,7 @@ pub enum Act {
         target: PathBuf,
     },
     Catalogue(CatalogueAct),
+    Native(Native),
 }
 
 /// What is held against the measured changes before anything is copied.
@@ -125,6 +127,8 @@ pub enum Stdin {
     Nothing,
     /// A file in the job's folder.
     File(PathBuf),
+    /// The names that an earlier step left to this one, each with a NUL behind it. With none, it is not run.
+    Names,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -186,8 +190,12 @@ impl Pipeline {
             .map(Argv::to_string)
             .collect::<Vec<_>>()
             .join(" | ");
-        if let Stdin::File(file) = &self.stdin {
-            let _ = write!(line, " < {}", super::argv::quote(file.as_os_str()));
+        match &self.stdin {
+            Stdin::Nothing => {}
+            Stdin::File(file) => {
+                let _ = write!(line, " < {}", super::argv::quote(file.as_os_str()));
+            }
+            Stdin::Names => line.push_str(" < NAMES"),
         }
         if let Stdout::NewFile(file) = &self.stdout {
             let _ = write!(line, " > {}", super::argv::quote(file.as_os_str()));
@@ -212,9 +220,11 @@ impl Step {
     pub fn commands(&self) -> Vec<String> {
         match &self.act {
             Act::Tool(pipeline) => vec![pipeline.command_line()],
-            Act::Drive(_) | Act::Check(_) | Act::RefuseExisting { .. } | Act::Catalogue(_) => {
-                Vec::new()
-            }
+            Act::Drive(_)
+            | Act::Check(_)
+            | Act::RefuseExisting { .. }
+            | Act::Catalogue(_)
+            | Act::Native(_) => Vec::new(),
         }
     }
 }
