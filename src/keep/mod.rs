@@ -4,11 +4,13 @@
 //! generations to retire and why. Removing is a plan like any other, made elsewhere.
 
 mod cap;
+mod ledger;
 mod period;
 mod retention;
 mod space_map;
 
 pub use cap::enforce_cap;
+pub use ledger::{Drifted, Ledger, Night};
 pub use period::Period;
 pub use retention::decide;
 pub use space_map::SpaceMap;

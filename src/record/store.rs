@@ -10,6 +10,7 @@ mod error;
 mod files;
 mod generations;
 mod handled;
+mod ledgers;
 mod migrations;
 mod open;
 mod prune;

@@ -6,7 +6,8 @@ use rusqlite::{Connection, Transaction, TransactionBehavior};
 pub(super) const APPLICATION_ID: i64 = 0x6861_796c;
 
 /// Each brings the layout from its place in the list to the next number. Only ever add to the end.
-pub(super) const MIGRATIONS: &[&str] = &["
+pub(super) const MIGRATIONS: &[&str] = &[
+    "
     CREATE TABLE runs (
         id       TEXT PRIMARY KEY,
         server   TEXT NOT NULL,
@@ -41,7 +42,20 @@ pub(super) const MIGRATIONS: &[&str] = &["
         words     TEXT NOT NULL,
         last_told TEXT              -- RFC 3339; NULL when nobody was told yet
     ) STRICT;
-"];
+",
+    LEDGERS,
+];
+
+/// What the generations of each job take on each drive.
+const LEDGERS: &str = "
+    CREATE TABLE ledgers (
+        drive    TEXT NOT NULL,
+        server   TEXT NOT NULL,
+        job      TEXT NOT NULL,
+        ledger   TEXT NOT NULL,     -- as JSON
+        PRIMARY KEY (drive, server, job)
+    ) STRICT, WITHOUT ROWID;
+";
 
 /// The newest layout this version knows.
 pub(super) fn known() -> i64 {
