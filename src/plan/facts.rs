@@ -51,8 +51,6 @@ pub struct FileSystem {
     /// As the kernel calls it: `ext4`.
     pub kind: String,
     pub has_btrfs_program: bool,
-    /// Generations of the job that are btrfs subvolumes.
-    pub subvolumes: Vec<GenerationName>,
 }
 
 /// What login(1) would take from an account's line in passwd(5).

@@ -9,18 +9,21 @@ mod facts;
 pub mod kinds;
 mod landing;
 mod make;
+mod native;
 mod not_built;
 mod own_steps;
 mod retire;
 mod risk;
 mod step;
 mod stop;
+mod way;
 
 pub use argv::{Argv, quote};
 pub use check_changes::check_changes;
-pub use facts::{Account, DriveState, Facts, HiddenPath, SourceState, Space};
+pub use facts::{Account, DriveState, Facts, FileSystem, HiddenPath, SourceState, Space};
 pub use landing::{Base, Landing};
 pub use make::{make_plan, standing_stops};
+pub use native::{Build, Known, KnownBy, Native, Sharing, Survey};
 pub use not_built::not_built;
 pub use own_steps::{StepEnvironment, post_steps};
 pub use retire::retire_steps;
@@ -30,3 +33,4 @@ pub use step::{
     Act, CatalogueAct, Check, DriveAct, Need, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step,
 };
 pub use stop::{Allowance, Stop};
+pub use way::{By, Way, choose};

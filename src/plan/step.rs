@@ -152,6 +152,8 @@ pub enum Reading {
     RsyncListing { since: Option<Timestamp> },
     /// rsync copying: changes are counted, progress is shown.
     RsyncCopy,
+    /// rsync copying some names of what was surveyed before.
+    RsyncOthers,
     /// tar writing an archive, here or on another host, with filters behind it.
     Tar,
     /// tar's list of names, escaped as in C: those that exist below this folder count as changed.

@@ -73,11 +73,7 @@ fn known(facts: &Facts) -> Option<Known> {
     trees().find_map(by)
 }
 
-fn sharing(
-    facts: &Facts,
-    file_system: &FileSystem,
-    against: Option<Known>,
-) -> (Sharing, String) {
+fn sharing(facts: &Facts, file_system: &FileSystem, against: Option<Known>) -> (Sharing, String) {
     let drive = &facts.landing.drive;
     let kind = &file_system.kind;
     if kind != "btrfs" {
@@ -88,7 +84,7 @@ fn sharing(
         let because = format!("`{drive}` is btrfs, but the program `btrfs` is not on PATH");
         return (Sharing::Links, because);
     }
-    let is_subvolume = |known: Known| file_system.subvolumes.contains(&known.generation);
+    let is_subvolume = |known: Known| facts.subvolumes.contains(&known.generation.to_string());
     if against.is_none_or(is_subvolume) {
         let because = format!("`{drive}` is btrfs, on which each generation is a snapshot");
         return (Sharing::Snapshot, because);

@@ -10,6 +10,7 @@ use tracing::{error, info};
 use super::catalogue_keeper::CatalogueKeeper;
 use super::control::{Limit, LimitOf, StopSignal};
 use super::drive_hands::DriveHands;
+use super::native_step::Work;
 use super::progress::Progress;
 use super::watch::{Watch, full};
 use crate::jobs::On;
@@ -44,6 +45,8 @@ pub struct Executor<'a> {
     /// Absent in a dry run, whose steps change nothing.
     pub keeper: Option<CatalogueKeeper<'a>>,
     pub done: Executed,
+    /// What the native steps of a copy hand on to each other.
+    pub(super) work: Option<Work>,
     /// Set by the first step; the plan's timeout counts from there.
     pub(super) deadline: Option<(Instant, Limit)>,
 }
@@ -63,6 +66,7 @@ impl<'a> Executor<'a> {
             reserve: 0,
             keeper: None,
             done: Executed::default(),
+            work: None,
             deadline: plan.timeout.map(|time| {
                 let limit = Limit {
                     time,
@@ -158,6 +162,7 @@ impl<'a> Executor<'a> {
             }
             Act::RefuseExisting { target } => self.refuse_existing(target),
             Act::Catalogue(act) => self.catalogue(act),
+            Act::Native(act) => self.native(step, act),
         }
     }
 

@@ -37,7 +37,7 @@ impl<'a> Listener<'a> {
         };
         let since = match self.reading {
             Reading::RsyncListing { since } => *since,
-            Reading::RsyncChanges | Reading::RsyncCopy => None,
+            Reading::RsyncChanges | Reading::RsyncCopy | Reading::RsyncOthers => None,
             Reading::ArchiveNames { below } => return self.archive_name(text, below),
             Reading::Plain | Reading::OwnStep | Reading::Tar => return info!("  {text}"),
         };

@@ -8,6 +8,7 @@ mod executor;
 pub mod job_run;
 mod listener;
 pub mod locks;
+mod native_step;
 mod output;
 mod overview;
 pub mod owed;

@@ -124,6 +124,7 @@ fn run_owed(owed: &Owed) -> Vec<String> {
         };
         let surroundings = Surroundings {
             folder: None,
+            names: None,
             env: vec![("HAYLOFT_OUTCOME".to_owned(), "cut-short".to_owned())],
         };
         let control = Control {

@@ -19,6 +19,8 @@ use crate::plan::{Argv, Pipeline, Stdin, Stdout};
 pub struct Surroundings<'a> {
     /// The job's folder on a held local drive: the working folder, and where files are opened.
     pub folder: Option<&'a OwnedFd>,
+    /// What [`Stdin::Names`] stands for.
+    pub names: Option<&'a OwnedFd>,
     /// Variables beyond those inherited and those in the plan.
     pub env: Vec<(String, String)>,
 }
@@ -48,6 +50,11 @@ impl Starter<'_> {
         let mut handles: Vec<Handle> = Vec::new();
         let mut input = match &self.pipeline.stdin {
             Stdin::Nothing => None,
+            Stdin::Names => self
+                .surroundings
+                .names
+                .map(OwnedFd::try_clone)
+                .transpose()?,
             Stdin::File(file) => Some(open_in(self.surroundings, file, OFlags::RDONLY)?),
         };
         for (index, argv) in self.pipeline.stages.iter().enumerate() {

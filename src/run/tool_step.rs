@@ -23,11 +23,18 @@ use crate::tools::{Verdict, judge, telling_line};
 impl Executor<'_> {
     /// Runs the pipeline of a step, again where its reading says that this may help.
     pub(super) fn tool(&mut self, step: &Step, pipeline: &Pipeline) -> Result<String, Stop> {
+        let names = match pipeline.stdin {
+            Stdin::Names => match self.names_left() {
+                None => return Ok("nothing for it to do".to_owned()),
+                Some(names) => Some(in_memory(&names).map_err(|error| self.drive_error(&error))?),
+            },
+            _ => None,
+        };
         let mut waits = pipeline.retries.iter();
         loop {
             let mut tally = Tally::default();
             let end = self
-                .run_once(step, pipeline, &mut tally)
+                .run_once(step, pipeline, names.as_ref(), &mut tally)
                 .map_err(|error| self.drive_error(&error))?;
             if let Some(cut) = &end.cut {
                 return Err(cut.stop());
@@ -132,7 +139,7 @@ impl Executor<'_> {
                 let written = self.written(pipeline);
                 self.done.changes.get_or_insert_default().new_bytes = written;
             }
-            Reading::Plain | Reading::OwnStep => {}
+            Reading::Plain | Reading::OwnStep | Reading::RsyncOthers => {}
         }
     }
 
@@ -165,6 +172,7 @@ impl Executor<'_> {
         &self,
         step: &Step,
         pipeline: &Pipeline,
+        names: Option<&OwnedFd>,
         tally: &mut Tally,
     ) -> io::Result<PipelineEnd> {
         let is_post = step.part == Part::Post;
@@ -180,6 +188,7 @@ impl Executor<'_> {
         };
         let surroundings = Surroundings {
             folder: folder.as_ref(),
+            names,
             env: if own_step {
                 self.step_variables(is_post)
             } else {
@@ -219,6 +228,15 @@ impl Executor<'_> {
             .into_iter()
             .collect()
     }
+}
+
+/// A file without a name, to be read by a tool.
+fn in_memory(names: &[u8]) -> io::Result<OwnedFd> {
+    let flags = rustix::fs::MemfdFlags::CLOEXEC;
+    let mut file = std::fs::File::from(rustix::fs::memfd_create("names", flags)?);
+    io::Write::write_all(&mut file, names)?;
+    io::Seek::rewind(&mut file)?;
+    Ok(file.into())
 }
 
 /// Whether a pipeline works across a network: those that may break off are tried again.

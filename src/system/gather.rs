@@ -7,9 +7,9 @@ use jiff::Timestamp;
 use super::job_folder::{self, Listing};
 use super::local_drive::{self, HeldDrive, Purpose};
 use super::subvolumes::subvolumes;
-use super::{accounts, programs, remote_drive, source};
+use super::{accounts, programs, remote_drive, source, source_indexes};
 use crate::jobs::{Config, Drive, DrivePlace, Job, Kind, Name, Source};
-use crate::plan::{DriveState, Facts, Landing, SourceState, Space, Stop};
+use crate::plan::{DriveState, Facts, FileSystem, Landing, SourceState, Space, Stop};
 use crate::record::{Generation, Outcome};
 
 /// The facts, and the hold on a local drive.
@@ -26,6 +26,7 @@ pub struct Asked<'a> {
     pub job: &'a Job,
     pub drive: &'a Drive,
     pub known_hosts: &'a Path,
+    pub state_dir: &'a Path,
     pub now: Timestamp,
 }
 
@@ -36,6 +37,7 @@ impl<'a> Asked<'a> {
             job,
             drive: config.drive_of(job),
             known_hosts,
+            state_dir: &config.server.state_dir,
             now,
         }
     }
@@ -87,12 +89,21 @@ fn gather_for(
     let subvolumes = held
         .as_ref()
         .map(|held| subvolumes(held.root(), &landing.folder));
+    let indexes = source_indexes::folder(asked.state_dir, &asked.drive.name, &asked.job.name);
+    let manifests = listing.as_ref().map_or_else(Vec::new, Listing::manifests);
     let (generations, leftovers) = account_for(listing.as_ref());
+    let fresh =
+        |held: &HeldDrive| job_folder::made_since_start(held.root(), &landing.folder, &leftovers);
     let facts = Facts {
         now: asked.now,
         server: asked.server.clone(),
         drive,
         source,
+        fresh_leftovers: held.as_ref().map_or_else(Vec::new, fresh),
+        file_system: held.as_ref().and_then(file_system),
+        manifests,
+        indexed: source_indexes::list(&indexes),
+        indexes,
         generations,
         leftovers,
         // those that cannot be told are removed like folders
@@ -105,6 +116,13 @@ fn gather_for(
         landing,
     };
     Gathered { facts, held }
+}
+
+fn file_system(held: &HeldDrive) -> Option<FileSystem> {
+    Some(FileSystem {
+        kind: held.file_system()?,
+        has_btrfs_program: programs::missing(&["btrfs"]).is_empty(),
+    })
 }
 
 fn look_at_drive(

@@ -7,13 +7,15 @@ use std::os::unix::ffi::OsStrExt;
 use std::path::Path;
 
 use jiff::Timestamp;
-use rustix::fs::{Mode, OFlags, openat};
+use rustix::fs::{AtFlags, Mode, OFlags, StatxFlags, openat, statx};
+use rustix::time::ClockId;
 
 use super::Answer;
 use super::remote_drive::{ask_remote, ask_script};
 use crate::plan::{Argv, Stop};
 use crate::record::{
-    CatalogueTrouble, EntryType, FoundEntry, Generation, Outcome, catalogue, list_in,
+    CatalogueTrouble, EntryType, FoundEntry, Generation, GenerationName, Outcome, catalogue,
+    list_in,
 };
 use crate::tools::ssh::{HostKey, SshLine, remote_words};
 use crate::tools::{Ended, files, find};
@@ -39,6 +41,34 @@ impl Listing {
             troubles: troubles.iter().map(ToString::to_string).collect(),
         }
     }
+}
+
+impl Listing {
+    /// The generations that have a manifest.
+    pub fn manifests(&self) -> Vec<GenerationName> {
+        let name = |found: &FoundEntry| match found {
+            FoundEntry::Manifest { name } => Some(*name),
+            _ => None,
+        };
+        self.found.iter().filter_map(name).collect()
+    }
+}
+
+/// Those of `entries`, in a job's folder on a held drive, that were made since the system was started. What is older
+/// may never have reached the disk before a power cut.
+pub fn made_since_start(root: BorrowedFd, folder: &Path, entries: &[String]) -> Vec<String> {
+    let Ok(held) = open_below(root, folder) else {
+        return Vec::new();
+    };
+    let clock = |id| rustix::time::clock_gettime(id).tv_sec;
+    let started = clock(ClockId::Realtime) - clock(ClockId::Boottime);
+    let is_fresh = |entry: &&String| {
+        let flags = AtFlags::SYMLINK_NOFOLLOW;
+        statx(&held, entry.as_str(), flags, StatxFlags::BTIME).is_ok_and(|found| {
+            found.stx_mask & StatxFlags::BTIME.bits() != 0 && found.stx_btime.tv_sec > started
+        })
+    };
+    entries.iter().filter(is_fresh).cloned().collect()
 }
 
 /// Opens a folder below a held drive, without following any link.

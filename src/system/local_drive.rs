@@ -38,6 +38,12 @@ impl HeldDrive {
         })
     }
 
+    /// What kind of file system it is, as the kernel calls it: `ext4`.
+    pub fn file_system(&self) -> Option<String> {
+        let mounts = Mounts::read().unwrap_or_default();
+        Some(mounts.with_id(self.mount_id)?.fs_type.clone())
+    }
+
     /// Whether the held file system is still mounted where it was, and can be used for what it is held for.
     pub fn is_still_there(&self) -> bool {
         let mounts = Mounts::read().unwrap_or_default();

@@ -14,6 +14,7 @@ pub mod programs;
 pub mod remote_drive;
 mod risk_facts;
 mod source;
+pub mod source_indexes;
 mod ssh_host;
 pub mod subvolumes;
 pub mod tree_use;

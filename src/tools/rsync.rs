@@ -59,6 +59,18 @@ pub fn copy_sharing(what: What, landing: &Landing, entry: &str, share_with: &[St
         .arg(target(landing, entry))
 }
 
+/// Copies the names that come on standard input, each with a NUL behind it, from the root of this server into
+/// `entry`, where their folders are already.
+pub fn copy_names(entry: &str) -> Argv {
+    Argv::new("rsync")
+        .args(KEEP)
+        .args(["--relative", "--no-implied-dirs", "--ignore-missing-args"])
+        .args(["--from0", "--files-from=-"])
+        .args(progress())
+        .args(["--", "/"])
+        .arg(format!("./{entry}/"))
+}
+
 /// Brings `entry` to be as the source: also deletes there what the source no longer has.
 pub fn copy_over(what: What, landing: &Landing, entry: &str) -> Argv {
     base(what, landing.ssh())

@@ -4,8 +4,11 @@ use std::ffi::OsStr;
 use std::io;
 use std::os::fd::BorrowedFd;
 use std::os::unix::ffi::OsStrExt;
+use std::path::Path;
 
-use rustix::fs::{XattrFlags, fgetxattr, flistxattr, fremovexattr, fsetxattr};
+use rustix::fs::{
+    XattrFlags, fgetxattr, flistxattr, fremovexattr, fsetxattr, lgetxattr, llistxattr,
+};
 use rustix::io::Errno;
 
 /// What a file or folder has, by name.
@@ -13,14 +16,32 @@ pub type Attributes = Vec<(Vec<u8>, Vec<u8>)>;
 
 /// Those of an open file, sorted by name: all that belong to it, and none that the file system makes up.
 pub fn of(file: BorrowedFd) -> io::Result<Attributes> {
-    let names = match grown(|buffer| flistxattr(file, buffer)) {
+    gathered(
+        |buffer| flistxattr(file, buffer),
+        |name, buffer| fgetxattr(file, name, buffer),
+    )
+}
+
+/// As [`of`], for what is at a path; a link is not followed.
+pub fn of_name(path: &Path) -> io::Result<Attributes> {
+    gathered(
+        |buffer| llistxattr(path, buffer),
+        |name, buffer| lgetxattr(path, name, buffer),
+    )
+}
+
+fn gathered(
+    list: impl FnMut(&mut [u8]) -> Result<usize, Errno>,
+    mut get: impl FnMut(&OsStr, &mut [u8]) -> Result<usize, Errno>,
+) -> io::Result<Attributes> {
+    let names = match grown(list) {
         Ok(names) => names,
         Err(Errno::NOTSUP) => return Ok(Vec::new()),
         Err(error) => return Err(error.into()),
     };
     let mut found = Vec::new();
     for name in names.split(|byte| *byte == 0).filter(|name| is_kept(name)) {
-        match grown(|buffer| fgetxattr(file, OsStr::from_bytes(name), buffer)) {
+        match grown(|buffer| get(OsStr::from_bytes(name), buffer)) {
             Ok(value) => found.push((name.to_owned(), value)),
             Err(Errno::NODATA | Errno::NOTSUP) => {}
             Err(error) => return Err(error.into()),

@@ -300,7 +300,9 @@ impl<'a> Build<'a> {
         match linkat(last, name, &task.folders.copy, name, AtFlags::empty()) {
             Ok(()) => Ok(true),
             // gone from the last copy, or it has all the names it may have: a copy does as well
-            Err(Errno::NOENT | Errno::MLINK | Errno::PERM | Errno::XDEV | Errno::OPNOTSUPP) => Ok(false),
+            Err(Errno::NOENT | Errno::MLINK | Errno::PERM | Errno::XDEV | Errno::OPNOTSUPP) => {
+                Ok(false)
+            }
             Err(error) => {
                 let path = [task.path.as_slice(), b"/", &seen.name].concat();
                 Err(Trouble::drive(&path, error))

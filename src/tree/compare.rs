@@ -7,6 +7,8 @@ pub enum Verdict {
     New,
     /// Content or attributes differ, or cannot be told.
     Changed,
+    /// It looks the same, but which names are of one file may have changed: it is copied anew.
+    Renewed,
     /// It looks the same, but the inode, or the time at which anything of it changed last, does not prove it.
     Doubtful,
     Same,
@@ -23,15 +25,17 @@ pub fn verdict(seen: &Seen, old: Option<&Seen>) -> Verdict {
     }
     let is_file = matches!(seen.kind, SeenKind::File { .. });
     let is_known = !is_file || old.digest().is_some();
-    if seen.is_untouched_since(old) && is_known {
+    if !seen.is_alike(old) || !is_known {
+        return Verdict::Changed;
+    }
+    if seen.is_untouched_since(old) {
         return Verdict::Same;
     }
     // files with several names may have been joined or parted since, with equal content
-    let has_one_name = !seen.marks.has(Marks::SEVERAL) && !old.marks.has(Marks::SEVERAL);
-    if is_file && seen.is_alike(old) && is_known && has_one_name {
-        return Verdict::Doubtful;
+    if seen.marks.has(Marks::SEVERAL) || old.marks.has(Marks::SEVERAL) {
+        return Verdict::Renewed;
     }
-    Verdict::Changed
+    Verdict::Doubtful
 }
 
 /// What stays known of a file that is the same.
@@ -120,6 +124,6 @@ mod tests {
             seen.changed.nanos += 1;
             verdict(&seen, Some(&old))
         };
-        assert_eq!(parted(Marks::SEVERAL), Verdict::Changed);
+        assert_eq!(parted(Marks::SEVERAL), Verdict::Renewed);
     }
 }

@@ -85,7 +85,9 @@ pub fn copy(place: Place, seen: &Seen, halt: &Halt) -> Result<Copied, Trouble> {
     give(&copy, &stat, &found).map_err(|error| place.written(error))?;
     let blocks = fstat(&copy).map_or(0, |stat| stat.st_blocks.cast_unsigned());
     halt.count_file();
-    Ok(Copied::Whole(told(seen, &stat, looked, size, digest, blocks)))
+    Ok(Copied::Whole(told(
+        seen, &stat, looked, size, digest, blocks,
+    )))
 }
 
 fn open_source(place: Place) -> rustix::io::Result<OwnedFd> {
@@ -166,7 +168,8 @@ fn copy_with_two_hands(
             } else {
                 empty.recv().unwrap_or_else(|_| vec![0; 4 * PIECE])
             };
-            let read = rustix::io::read(source, &mut buffer[..]).map_err(|error| place.read(error))?;
+            let read =
+                rustix::io::read(source, &mut buffer[..]).map_err(|error| place.read(error))?;
             if read == 0 {
                 break;
             }
@@ -208,7 +211,11 @@ fn copy_data_only(
             break;
         }
     }
-    let size = fstat(source).map_err(wrong)?.st_size.cast_unsigned().max(at);
+    let size = fstat(source)
+        .map_err(wrong)?
+        .st_size
+        .cast_unsigned()
+        .max(at);
     update_with_zeros(&mut hasher, size - at, halt)?;
     ftruncate(copy, size).map_err(|error| place.written(error))?;
     Ok((Digest(hasher.finalize().into()), size))
@@ -227,7 +234,9 @@ fn copy_range(
     with_buffer(|buffer| {
         while left > 0 {
             halt.look()?;
-            let wanted = buffer.len().min(usize::try_from(left).unwrap_or(usize::MAX));
+            let wanted = buffer
+                .len()
+                .min(usize::try_from(left).unwrap_or(usize::MAX));
             let read = rustix::io::read(source, &mut buffer[..wanted])
                 .map_err(|error| place.read(error))?;
             if read == 0 {
@@ -278,7 +287,10 @@ fn give(copy: &OwnedFd, stat: &Stat, wanted: &attributes::Attributes) -> io::Res
 }
 
 pub fn own(file: BorrowedFd, uid: u32, gid: u32) -> io::Result<()> {
-    let (uid, gid) = (rustix::fs::Uid::from_raw(uid), rustix::fs::Gid::from_raw(gid));
+    let (uid, gid) = (
+        rustix::fs::Uid::from_raw(uid),
+        rustix::fs::Gid::from_raw(gid),
+    );
     Ok(fchown(file, Some(uid), Some(gid))?)
 }
 

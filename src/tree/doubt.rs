@@ -2,14 +2,15 @@
 
 use std::ffi::OsStr;
 use std::io;
-use std::os::fd::{AsFd, OwnedFd};
+use std::os::fd::{AsFd, AsRawFd, OwnedFd};
 use std::os::unix::ffi::OsStrExt;
+use std::path::Path;
 
 use rustix::fs::{CWD, Mode, OFlags, ResolveFlags, openat2};
 use rustix::io::Errno;
 
 use super::halt::Halt;
-use super::index::Seen;
+use super::index::{Seen, SeenKind};
 use super::reading::digest_of;
 use super::survey::Before;
 use super::{Trouble, attributes};
@@ -34,6 +35,12 @@ pub fn is_same(
     let Some(old) = old else {
         return Ok(false);
     };
+    if before.joined.contains(&old.inode) {
+        return Ok(false);
+    }
+    if !matches!(seen.kind, SeenKind::File { .. }) {
+        return Ok(has_equal_attributes(path, before));
+    }
     let Ok(copy) = open_copy(before, path) else {
         return Ok(false);
     };
@@ -57,10 +64,25 @@ pub fn is_same(
     Ok(length == seen.size() && Some(digest) == old.digest())
 }
 
+/// For what cannot be opened: links, devices, sockets, FIFOs.
+fn has_equal_attributes(path: &[u8], before: &Before) -> bool {
+    let below = path.strip_prefix(b"/").unwrap_or(path);
+    let copy = format!("/proc/self/fd/{}/", before.copy.as_raw_fd());
+    let copy = [copy.as_bytes(), below].concat();
+    let of = |path: &[u8]| attributes::of_name(Path::new(OsStr::from_bytes(path)));
+    matches!((of(path), of(&copy)), (Ok(source), Ok(copy)) if source == copy)
+}
+
 fn open_copy(before: &Before, path: &[u8]) -> rustix::io::Result<OwnedFd> {
     let below = path.strip_prefix(b"/").unwrap_or(path);
     let inside = ResolveFlags::BENEATH | ResolveFlags::NO_SYMLINKS | ResolveFlags::NO_XDEV;
-    openat2(&before.copy, OsStr::from_bytes(below), FILE, Mode::empty(), inside)
+    openat2(
+        &before.copy,
+        OsStr::from_bytes(below),
+        FILE,
+        Mode::empty(),
+        inside,
+    )
 }
 
 /// A copy whose length is not what was copied is damaged, and not to be shared.

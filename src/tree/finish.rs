@@ -186,8 +186,8 @@ impl Finish<'_> {
         }
         let flags = OFlags::RDONLY | OFlags::NOFOLLOW | OFlags::CLOEXEC | OFlags::NONBLOCK;
         let name = <std::ffi::OsStr as std::os::unix::ffi::OsStrExt>::from_bytes(&seen.name);
-        let file = openat(&here.copy, name, flags, Mode::empty())
-            .map_err(|error| wrong(error.into()))?;
+        let file =
+            openat(&here.copy, name, flags, Mode::empty()).map_err(|error| wrong(error.into()))?;
         let (digest, size) = digest_of(file.as_fd(), self.wanted.halt, wrong)?;
         self.bytes.fetch_add(size, Ordering::Relaxed);
         seen.kind = SeenKind::File {

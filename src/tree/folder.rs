@@ -18,12 +18,22 @@ const FOLDER: OFlags = OFlags::RDONLY
 /// Opens a folder in a folder, not following a link.
 pub fn enter(parent: impl AsFd, name: &[u8]) -> io::Result<OwnedFd> {
     let flags = FOLDER | OFlags::NOFOLLOW;
-    Ok(openat(parent, OsStr::from_bytes(name), flags, Mode::empty())?)
+    Ok(openat(
+        parent,
+        OsStr::from_bytes(name),
+        flags,
+        Mode::empty(),
+    )?)
 }
 
 /// As [`enter`], by a link too.
 pub fn enter_by_link(parent: impl AsFd, name: &[u8]) -> io::Result<OwnedFd> {
-    Ok(openat(parent, OsStr::from_bytes(name), FOLDER, Mode::empty())?)
+    Ok(openat(
+        parent,
+        OsStr::from_bytes(name),
+        FOLDER,
+        Mode::empty(),
+    )?)
 }
 
 /// The names in a folder, in no order.

@@ -4,7 +4,9 @@ use std::ffi::OsStr;
 use std::os::fd::{AsFd, OwnedFd};
 use std::os::unix::ffi::OsStrExt;
 
-use rustix::fs::{AtFlags, FileType, Mode, OFlags, ResolveFlags, StatxFlags, fstat, linkat, openat2, statx};
+use rustix::fs::{
+    AtFlags, FileType, Mode, OFlags, ResolveFlags, StatxFlags, fstat, linkat, openat2, statx,
+};
 
 use super::copy_file::Place;
 use super::folder::{is_settled, modified};
@@ -61,7 +63,13 @@ impl Leftover {
         let below = place.path.strip_prefix(b"/").unwrap_or(place.path);
         let flags = OFlags::RDONLY | OFlags::CLOEXEC | OFlags::NOFOLLOW | OFlags::NONBLOCK;
         let inside = ResolveFlags::BENEATH | ResolveFlags::NO_SYMLINKS;
-        let opened = openat2(&self.0, OsStr::from_bytes(below), flags, Mode::empty(), inside);
+        let opened = openat2(
+            &self.0,
+            OsStr::from_bytes(below),
+            flags,
+            Mode::empty(),
+            inside,
+        );
         let Ok(file) = opened else {
             return Ok(None);
         };

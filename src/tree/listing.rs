@@ -48,8 +48,8 @@ pub fn list(
             below.push(b'/');
         }
         below.extend(&seen.name);
-        let is_first = !seen.marks.has(Marks::SEVERAL)
-            || several.insert((seen.file_system, seen.inode));
+        let is_first =
+            !seen.marks.has(Marks::SEVERAL) || several.insert((seen.file_system, seen.inode));
         if is_first {
             *totals.alive.entry(seen.born).or_default() += seen.blocks * 512;
         }

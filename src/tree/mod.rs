@@ -14,6 +14,7 @@ mod exclusions;
 mod file_systems;
 pub mod finish;
 mod folder;
+pub mod from_manifest;
 mod groups;
 mod halt;
 pub mod index;

@@ -52,7 +52,11 @@ mod tests {
     #[test]
     fn only_the_way_to_a_source_is_narrow() {
         let scope = Scope::of(&["/srv/studio".into(), "/etc".into(), "/srv/studio/x".into()]);
-        let names = |scope: &Scope| scope.names().map(|names| names.cloned().collect::<Vec<_>>());
+        let names = |scope: &Scope| {
+            scope
+                .names()
+                .map(|names| names.cloned().collect::<Vec<_>>())
+        };
         assert_eq!(names(&scope), Some(vec![b"etc".to_vec(), b"srv".to_vec()]));
         assert!(scope.enter(b"etc").is_none());
         let srv = scope.enter(b"srv").expect("the way to a source");

@@ -1,5 +1,6 @@
 //! Looks at every name of the source, on all cores, and tells what is not as the last index has it.
 
+use std::collections::HashSet;
 use std::ffi::OsStr;
 use std::os::fd::{AsFd, OwnedFd};
 use std::os::unix::ffi::OsStrExt;
@@ -40,6 +41,8 @@ pub struct Wanted<'a> {
 pub struct Before {
     pub index: Index,
     pub copy: OwnedFd,
+    /// Inodes of the copy that have several names in it, where the index does not tell.
+    pub joined: HashSet<u64>,
 }
 
 /// What a survey found.
@@ -340,7 +343,9 @@ impl<'s> Survey<'s> {
             return Ok(first);
         };
         let path = [task.path.as_slice(), b"/", &seen.name].concat();
-        self.tally.read_again(seen.size());
+        if matches!(seen.kind, SeenKind::File { .. }) {
+            self.tally.read_again(seen.size());
+        }
         let is_same = doubt::is_same(&path, seen, old, before, self.wanted.halt);
         match is_same {
             Ok(true) => Ok(Verdict::Same),

@@ -14,6 +14,9 @@ use crate::tools::rsync_output::{Item, What};
 
 /// How many names are kept to be shown.
 const SHOWN: usize = 12;
+/// Files are read again every night, when they changed just before the last one: only many are worth a word.
+const NOTED_FILES: u64 = 1000;
+const NOTED_BYTES: u64 = 1 << 30;
 /// How many troubles are kept to be told.
 const TROUBLES: usize = 20;
 
@@ -79,15 +82,19 @@ impl Tally {
             notes.push("some files vanished before they could be read".to_owned());
         }
         let again = self.read_again.into_inner();
-        if again > 0 {
-            let bytes = crate::jobs::Size(self.read_again_bytes.into_inner());
+        let again_bytes = self.read_again_bytes.into_inner();
+        if again > NOTED_FILES || again_bytes > NOTED_BYTES {
+            let bytes = crate::jobs::Size(again_bytes);
             notes.push(format!(
                 "{} read once more to be sure ({bytes}): size and time were as before, but the inode or its change time was not",
                 crate::report::counted(again, "file was", "files were")
             ));
         }
         if counted.more_troubles > 0 {
-            notes.push(format!("{} more names could not be read", counted.more_troubles));
+            notes.push(format!(
+                "{} more names could not be read",
+                counted.more_troubles
+            ));
         }
         Counts {
             changes: counted.changes,
@@ -112,6 +119,10 @@ impl Part<'_> {
         self.changes.bytes += seen.size();
         let what = match verdict {
             Verdict::Same => return,
+            Verdict::Renewed => {
+                self.changes.new_bytes += seen.size();
+                return;
+            }
             Verdict::New => {
                 self.changes.created += 1;
                 What::Created
@@ -133,7 +144,12 @@ impl Part<'_> {
 
     fn show(&mut self, seen: &Seen, what: What) {
         let is_late = |last: &Vec<u8>| last[..] <= seen.name[..];
-        if self.first.len() == SHOWN && self.first.last_key_value().is_some_and(|(last, _)| is_late(last)) {
+        if self.first.len() == SHOWN
+            && self
+                .first
+                .last_key_value()
+                .is_some_and(|(last, _)| is_late(last))
+        {
             return;
         }
         let is_deleted = what == What::Deleted;
@@ -166,7 +182,9 @@ impl Drop for Part<'_> {
         all.vanished += own.vanished;
         all.new_bytes += own.new_bytes;
         for (name, item) in std::mem::take(&mut self.first) {
-            counted.first.insert([self.folder, b"/", &name].concat(), item);
+            counted
+                .first
+                .insert([self.folder, b"/", &name].concat(), item);
         }
         while counted.first.len() > SHOWN {
             counted.first.pop_last();

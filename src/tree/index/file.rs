@@ -47,17 +47,25 @@ impl Index {
     /// # Errors
     /// When there is none, or it is damaged.
     pub fn open(path: &Path) -> io::Result<Self> {
-        let file = File::open(path)?;
+        Self::read(File::open(path)?)
+    }
+
+    fn read(file: File) -> io::Result<Self> {
         let length = file.metadata()?.len();
         let tail_at = length.checked_sub(TAIL as u64).ok_or_else(damaged)?;
         let tail = read_at(&file, tail_at, TAIL)?;
-        let number = |at: usize| u64::from_le_bytes(tail[at..at + 8].try_into().unwrap_or_default());
+        let number =
+            |at: usize| u64::from_le_bytes(tail[at..at + 8].try_into().unwrap_or_default());
         let (table_length, foot_length) = (number(0), number(8));
         let end_at = table_length
             .checked_add(foot_length)
             .and_then(|sum| tail_at.checked_sub(sum))
             .ok_or_else(damaged)?;
-        let end = read_at(&file, end_at, usize::try_from(tail_at - end_at).map_err(|_| damaged())?)?;
+        let end = read_at(
+            &file,
+            end_at,
+            usize::try_from(tail_at - end_at).map_err(|_| damaged())?,
+        )?;
         if tail[48..] != MAGIC || tail[16..48] != Sha256::digest(&end)[..] {
             return Err(damaged());
         }
@@ -96,7 +104,19 @@ impl NewIndex {
         let mut options = File::options();
         options.read(true).write(true).create(true).truncate(true);
         std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
-        let file = options.open(path)?;
+        Self::begin(options.open(path)?)
+    }
+
+    /// One that never touches a disk.
+    ///
+    /// # Errors
+    /// When the kernel gives no memory for it.
+    pub fn in_memory() -> io::Result<Self> {
+        let file = rustix::fs::memfd_create("index", rustix::fs::MemfdFlags::CLOEXEC)?;
+        Self::begin(File::from(file))
+    }
+
+    fn begin(file: File) -> io::Result<Self> {
         file.write_all_at(&MAGIC, 0)?;
         Ok(Self {
             file,
@@ -104,6 +124,15 @@ impl NewIndex {
             next: AtomicU32::new(0),
             table: Mutex::new(Vec::new()),
         })
+    }
+
+    /// Makes it whole, to be read.
+    ///
+    /// # Errors
+    /// When it cannot be written or read.
+    pub fn into_index(self, foot: &Foot) -> io::Result<Index> {
+        self.finish(foot)?;
+        Index::read(self.file)
     }
 
     /// A number for a block that is to be written.

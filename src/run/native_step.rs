@@ -1,0 +1,378 @@
+//! The steps of a history that hayloft does itself, watched like any tool.
+
+use std::collections::BTreeMap;
+use std::io;
+use std::os::fd::{AsFd, OwnedFd};
+use std::path::{Path, PathBuf};
+use std::sync::mpsc::{RecvTimeoutError, channel};
+use std::time::Duration;
+
+use tracing::{info, warn};
+
+use super::Executor;
+use super::control::{Control, Cut};
+use super::watch::Watch;
+use crate::plan::{Build, Known, KnownBy, Native, Part, Sharing, Step, Stop, Survey};
+use crate::prove::manifest::{self, Beside, Entry, EntryKind, Heading, Writer};
+use crate::record::{GenerationName, Outcome};
+use crate::report::counted;
+use crate::system::job_folder::open_below;
+use crate::system::source_indexes;
+use crate::tree::index::{Foot, Index, NewIndex};
+use crate::tree::survey::{Before, Found};
+use crate::tree::{Exclusions, Halt, Leftover, Scope, Trouble, build, finish, listing, survey};
+
+/// What the steps of one copy hand on to each other.
+pub struct Work {
+    scope: Scope,
+    found: Found,
+    /// The index that is being written. A dry run writes none.
+    index: Option<NewIndex>,
+    indexes: PathBuf,
+    last: Option<OwnedFd>,
+    sharing: Sharing,
+    /// What the last copy took on the drive, by the generation in which it was new.
+    alive_before: BTreeMap<GenerationName, u64>,
+    /// Names left to rsync.
+    others: Vec<u8>,
+    bytes_copied: u64,
+}
+
+impl Executor<'_> {
+    pub(super) fn native(&mut self, step: &Step, act: &Native) -> Result<String, Stop> {
+        match act {
+            Native::Survey(wanted) => self.survey(step, wanted),
+            Native::Build(wanted) => self.build(step, wanted),
+            Native::Finish { partial, manifest } => self.finish_copy(step, partial, manifest),
+            Native::Settle => self.settle_index(),
+        }
+    }
+
+    /// The names that a step left to a tool; none when there is nothing to do for it.
+    pub(super) fn names_left(&mut self) -> Option<Vec<u8>> {
+        let others = std::mem::take(&mut self.work.as_mut()?.others);
+        (!others.is_empty()).then_some(others)
+    }
+
+    fn survey(&mut self, step: &Step, wanted: &Survey) -> Result<String, Stop> {
+        let before = wanted
+            .against
+            .map(|known| self.before(known, &wanted.indexes))
+            .transpose()?;
+        // what is found is written down where a copy is to follow
+        let index = self
+            .keeper
+            .is_some()
+            .then(|| source_indexes::create(&wanted.indexes, self.plan.generation));
+        let index = index.transpose().map_err(|error| index_error(&error))?;
+        let hidden: Vec<_> = wanted.hidden.clone();
+        let exclusions = Exclusions::new(&wanted.exclude, &hidden);
+        let found = self.at_work(step, |halt| {
+            survey::survey(survey::Wanted {
+                sources: &wanted.sources,
+                exclusions: &exclusions,
+                before: before.as_ref(),
+                new: index.as_ref(),
+                halt,
+            })
+        })?;
+        self.unreadable(&found.troubles)?;
+        self.done.notes.extend(found.notes.iter().cloned());
+        self.done.changes = Some(found.changes);
+        self.done.first.clone_from(&found.first);
+        let words = format!(
+            "looked at {}",
+            counted(found.changes.files, "file", "files")
+        );
+        let alive_before = before
+            .as_ref()
+            .map_or_else(BTreeMap::new, |before| before.index.foot.alive.clone());
+        self.work = Some(Work {
+            scope: Scope::of(&wanted.sources),
+            found,
+            index,
+            indexes: wanted.indexes.clone(),
+            last: before.map(|before| before.copy),
+            sharing: Sharing::Links,
+            alive_before,
+            others: Vec::new(),
+            bytes_copied: 0,
+        });
+        Ok(words)
+    }
+
+    /// What the source is held against.
+    fn before(&self, known: Known, indexes: &Path) -> Result<Before, Stop> {
+        let failed = |error: io::Error| {
+            let reason = format!("what `{}` holds cannot be told: {error}", known.generation);
+            Stop::new(Outcome::Failed, reason)
+        };
+        let folder = self.hands()?.folder().map_err(failed)?;
+        let name = known.generation.to_string();
+        let copy = open_below(folder.as_fd(), Path::new(&name)).map_err(failed)?;
+        if known.by == KnownBy::Index {
+            match Index::open(&source_indexes::path(indexes, known.generation)) {
+                Ok(index) => {
+                    return Ok(Before {
+                        index,
+                        copy,
+                        joined: Default::default(),
+                    });
+                }
+                Err(error) => {
+                    warn!("the index of the source as in `{name}`: {error}; its manifest is read")
+                }
+            }
+        }
+        let text = manifest::open_in(folder.as_fd(), &format!("{name}.mtree")).map_err(failed)?;
+        crate::tree::from_manifest::before(text, known.generation, copy).map_err(failed)
+    }
+
+    fn build(&mut self, step: &Step, wanted: &Build) -> Result<String, Stop> {
+        let folder = self.folder()?;
+        let copy = copy_folder(&folder, wanted).map_err(|error| self.drive_error(&error))?;
+        let leftovers: Vec<Leftover> = wanted
+            .leftovers
+            .iter()
+            .filter_map(|name| open_below(folder.as_fd(), Path::new(name)).ok())
+            .map(Leftover)
+            .collect();
+        let mut work = self.taken_up()?;
+        let Some(index) = &work.index else {
+            return Err(no_survey());
+        };
+        let beginning = match wanted.sharing {
+            Sharing::Links => build::Beginning::Empty {
+                last: work.last.as_ref(),
+            },
+            Sharing::Snapshot => build::Beginning::Snapshot,
+        };
+        let born = u32::try_from(work.found.births.len()).unwrap_or(u32::MAX);
+        let built = self.at_work(step, |halt| {
+            build::build(&build::Wanted {
+                scope: &work.scope,
+                found: &work.found,
+                index,
+                beginning,
+                copy: &copy,
+                leftovers: &leftovers,
+                born,
+                halt,
+            })
+        });
+        let built = built?;
+        self.unreadable(&built.troubles)?;
+        self.done.notes.extend(built.notes);
+        work.found.births.push(self.plan.generation);
+        work.sharing = wanted.sharing;
+        work.others = built.others;
+        work.bytes_copied = built.bytes_copied;
+        self.work = Some(work);
+        Ok("done".to_owned())
+    }
+
+    fn finish_copy(&mut self, step: &Step, partial: &str, manifest: &str) -> Result<String, Stop> {
+        let folder = self.folder()?;
+        let copy = open_below(folder.as_fd(), Path::new(partial))
+            .map_err(|error| self.drive_error(&error))?;
+        let work = self.taken_up()?;
+        let Some(index) = &work.index else {
+            return Err(no_survey());
+        };
+        let finished = self.at_work(step, |halt| {
+            finish::finish(&finish::Wanted {
+                scope: &work.scope,
+                index,
+                copy: &copy,
+                only: (work.sharing == Sharing::Snapshot).then(|| work.found.touched.with_ways()),
+                halt,
+            })
+        })?;
+        if finished.gone > 0 {
+            let words = "some files vanished before they could be copied";
+            self.done.notes.push(words.to_owned());
+        }
+        let title = format!(
+            "{} of {}, {}",
+            self.plan.job,
+            self.keeper
+                .as_ref()
+                .map_or("", |keeper| keeper.server.as_str()),
+            self.plan.generation
+        );
+        let heading = Heading {
+            title: &title,
+            file: manifest,
+            beside: Beside::Folder(&self.plan.generation.to_string()),
+        };
+        let totals = write_manifest(&folder, &copy, &heading, index)
+            .map_err(|error| self.drive_error(&error))?;
+        let by_number = |(number, bytes): (&u32, &u64)| {
+            let born = work.found.births.get(*number as usize);
+            born.map(|born| (*born, *bytes))
+        };
+        let mut alive: BTreeMap<GenerationName, u64> =
+            totals.alive.iter().filter_map(by_number).collect();
+        *alive.entry(self.plan.generation).or_default() += finished.folders;
+        let foot = Foot {
+            generation: self.plan.generation,
+            file_systems: work.found.file_systems.clone(),
+            births: work.found.births.clone(),
+            alive,
+        };
+        index.finish(&foot).map_err(|error| index_error(&error))?;
+        let changes = self.done.changes.get_or_insert_default();
+        totals.correct(changes);
+        changes.new_bytes = work.bytes_copied + finished.bytes;
+        self.work = Some(work);
+        Ok(format!("{} listed", counted(totals.files, "file", "files")))
+    }
+
+    fn settle_index(&mut self) -> Result<String, Stop> {
+        let work = self.taken_up()?;
+        let kept = source_indexes::keep_only(&work.indexes, self.plan.generation);
+        kept.map_err(|error| index_error(&error))?;
+        Ok("done".to_owned())
+    }
+
+    fn taken_up(&mut self) -> Result<Work, Stop> {
+        self.work.take().ok_or_else(no_survey)
+    }
+
+    fn folder(&self) -> Result<OwnedFd, Stop> {
+        self.still_there()?;
+        let folder = self.hands()?.folder();
+        folder.map_err(|error| self.drive_error(&error))
+    }
+
+    /// A copy that lacks what could not be read is no whole one.
+    fn unreadable(&self, troubles: &[Trouble]) -> Result<(), Stop> {
+        for trouble in troubles {
+            warn!("  {trouble}");
+        }
+        let Some(first) = troubles.first() else {
+            return Ok(());
+        };
+        let more = troubles.len() - 1;
+        let mut reason = first.to_string();
+        if more > 0 {
+            reason = format!("{reason}; and {more} more like it, in the log");
+        }
+        Err(Stop::new(Outcome::Failed, reason)
+            .advise("look at the source's disk and `dmesg`, and whether hayloft runs as root")
+            .advise("what cannot be read and is not wanted can be left out with `exclude`"))
+    }
+
+    /// Has `work` done by other hands, while this one watches for signals, the timeout and the drive.
+    fn at_work<T: Send>(
+        &self,
+        step: &Step,
+        work: impl FnOnce(&Halt) -> Result<T, Trouble> + Send,
+    ) -> Result<T, Stop> {
+        const LOOK: Duration = Duration::from_millis(100);
+        let halt = Halt::default();
+        let control = Control {
+            signal: Some(self.signal.clone()),
+            deadline: self.deadline,
+        }
+        .within(step.timeout);
+        let mut watch = (step.part == Part::Copy)
+            .then(|| Watch::new(&self.plan.landing, self.reserve, self.held));
+        let mut cut: Option<Cut> = None;
+        let result = std::thread::scope(|scope| {
+            let (tell, told) = channel();
+            let halt = &halt;
+            scope.spawn(move || tell.send(work(halt)));
+            loop {
+                match told.recv_timeout(LOOK) {
+                    Ok(result) => return Some(result),
+                    Err(RecvTimeoutError::Disconnected) => return None,
+                    Err(RecvTimeoutError::Timeout) => {}
+                }
+                let (bytes, files) = halt.so_far();
+                self.progress.bytes(bytes);
+                self.progress.files(files);
+                if cut.is_none() {
+                    cut = control
+                        .cut()
+                        .or_else(|| watch.as_mut().and_then(Watch::glance));
+                }
+                if cut.is_some() {
+                    halt.want();
+                }
+            }
+        });
+        let (bytes, _) = halt.so_far();
+        info!("  {bytes} bytes read");
+        match (result, cut) {
+            (Some(Ok(result)), None) => Ok(result),
+            (_, Some(cut)) => Err(cut.stop()),
+            (Some(Err(trouble)), None) => Err(self.stop_of(&trouble)),
+            (None, None) => Err(Stop::new(
+                Outcome::Failed,
+                "the work ended without a result",
+            )),
+        }
+    }
+
+    fn stop_of(&self, trouble: &Trouble) -> Stop {
+        match trouble {
+            Trouble::Drive { error, .. } => {
+                if let Err(lost) = self.still_there() {
+                    return lost;
+                }
+                self.drive_error(&io::Error::new(error.kind(), trouble.to_string()))
+            }
+            Trouble::Index(error) => index_error(error),
+            Trouble::Source { .. } | Trouble::Halted => {
+                Stop::new(Outcome::Failed, trouble.to_string())
+            }
+        }
+    }
+}
+
+fn no_survey() -> Stop {
+    Stop::new(Outcome::Failed, "the source was not looked at before")
+}
+
+fn index_error(error: &io::Error) -> Stop {
+    Stop::new(
+        Outcome::Failed,
+        format!("the index of the source could not be kept: {error}"),
+    )
+    .advise("look at the free space of `state_dir`")
+}
+
+/// The folder of the new copy. A snapshot is there already.
+fn copy_folder(folder: &OwnedFd, wanted: &Build) -> io::Result<OwnedFd> {
+    if wanted.sharing == Sharing::Links {
+        let mode = rustix::fs::Mode::RWXU;
+        rustix::fs::mkdirat(folder, wanted.partial.as_str(), mode)?;
+    }
+    open_below(folder.as_fd(), Path::new(&wanted.partial))
+}
+
+fn write_manifest(
+    folder: &OwnedFd,
+    copy: &OwnedFd,
+    heading: &Heading,
+    index: &NewIndex,
+) -> io::Result<listing::Totals> {
+    let file = manifest::create_in(folder.as_fd(), heading.file)?;
+    let mut writer = Writer::begin(file, heading)?;
+    let top = rustix::fs::fstat(copy)?;
+    writer.entry(&Entry {
+        path: Vec::new(),
+        kind: EntryKind::Folder,
+        mode: top.st_mode & 0o7777,
+        uid: top.st_uid,
+        gid: top.st_gid,
+        time: crate::prove::manifest::Time {
+            seconds: top.st_mtime,
+            nanos: u32::try_from(top.st_mtime_nsec).unwrap_or(0),
+        },
+    })?;
+    let totals = listing::list(index, |entry| writer.entry(entry))?;
+    writer.finish()?;
+    Ok(totals)
+}
