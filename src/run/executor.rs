@@ -14,6 +14,7 @@ use super::native_step::Work;
 use super::progress::Progress;
 use super::watch::{Watch, full};
 use crate::jobs::On;
+use crate::keep::Night;
 use crate::plan::{Act, CatalogueAct, Check, Part, Plan, Step, Stop, check_changes};
 use crate::record::{Changes, Form, Outcome, StepRecord};
 use crate::report::counted;
@@ -32,6 +33,8 @@ pub struct Executed {
     /// The first names that differ.
     pub first: Vec<Item>,
     pub steps: Vec<StepRecord>,
+    /// What a new generation changed of the drive's space, where it is known.
+    pub night: Option<Night>,
 }
 
 /// What the steps are done with.

@@ -166,6 +166,15 @@ impl Runner<'_> {
                 "cannot strike off the steps that were owed: {error}"
             ));
         }
+        if let Some(night) = &executor.done.night {
+            let server = &self.config.server.name;
+            let booked = self
+                .store
+                .book_night(&drive.name, server, &wanted.job.name, night);
+            if let Err(error) = booked {
+                warn!("{error}; the space is measured again");
+            }
+        }
         let mut job_use = None;
         let went = executor.done.stop.as_ref().map(|stop| stop.outcome);
         if went.is_none_or(|outcome| outcome == Outcome::DriveFull) {

@@ -12,6 +12,7 @@ use tracing::{info, warn};
 use super::Executor;
 use super::control::{Control, Cut};
 use super::watch::Watch;
+use crate::keep::Night;
 use crate::plan::{Build, Known, KnownBy, Native, Part, Sharing, Step, Stop, Survey};
 use crate::prove::manifest::{self, Beside, Entry, EntryKind, Heading, Writer};
 use crate::record::{GenerationName, Outcome};
@@ -31,8 +32,9 @@ pub struct Work {
     indexes: PathBuf,
     last: Option<OwnedFd>,
     sharing: Sharing,
-    /// What the last copy took on the drive, by the generation in which it was new.
-    alive_before: BTreeMap<GenerationName, u64>,
+    /// What the files of the last copy take on the drive, by the generation in which they were new; where it is
+    /// known, and that copy is the newest.
+    alive_before: Option<BTreeMap<GenerationName, u64>>,
     /// Names left to rsync.
     others: Vec<u8>,
     bytes_copied: u64,
@@ -84,9 +86,12 @@ impl Executor<'_> {
             "looked at {}",
             counted(found.changes.files, "file", "files")
         );
+        let newest = self.plan.against.as_ref().map(|newest| newest.name);
         let alive_before = before
             .as_ref()
-            .map_or_else(BTreeMap::new, |before| before.index.foot.alive.clone());
+            .map(|before| &before.index.foot)
+            .filter(|foot| Some(foot.generation) == newest && !foot.alive.is_empty())
+            .map(|foot| foot.alive.clone());
         self.work = Some(Work {
             scope: Scope::of(&wanted.sources),
             found,
@@ -211,9 +216,12 @@ impl Executor<'_> {
             let born = work.found.births.get(*number as usize);
             born.map(|born| (*born, *bytes))
         };
-        let mut alive: BTreeMap<GenerationName, u64> =
+        let alive: BTreeMap<GenerationName, u64> =
             totals.alive.iter().filter_map(by_number).collect();
-        *alive.entry(self.plan.generation).or_default() += finished.folders;
+        let night = work
+            .alive_before
+            .as_ref()
+            .map(|before| night(self.plan.generation, before, &alive, finished.folders));
         let foot = Foot {
             generation: self.plan.generation,
             file_systems: work.found.file_systems.clone(),
@@ -221,6 +229,7 @@ impl Executor<'_> {
             alive,
         };
         index.finish(&foot).map_err(|error| index_error(&error))?;
+        self.done.night = night;
         let changes = self.done.changes.get_or_insert_default();
         totals.correct(changes);
         changes.new_bytes = work.bytes_copied + finished.bytes;
@@ -328,6 +337,26 @@ impl Executor<'_> {
                 Stop::new(Outcome::Failed, trouble.to_string())
             }
         }
+    }
+}
+
+/// What the drive's ledger is to be told: what is new, and what of the last copy is not in this one.
+fn night(
+    name: GenerationName,
+    before: &BTreeMap<GenerationName, u64>,
+    alive: &BTreeMap<GenerationName, u64>,
+    folders: u64,
+) -> Night {
+    let still = |born| alive.get(born).copied().unwrap_or(0);
+    let ended = before
+        .iter()
+        .map(|(born, bytes)| (*born, bytes.saturating_sub(still(born))))
+        .filter(|(_, bytes)| *bytes > 0);
+    Night {
+        name,
+        ended: ended.collect(),
+        new_bytes: still(&name),
+        own_bytes: folders,
     }
 }
 
