@@ -104,3 +104,112 @@ fn flush_folder(dir: BorrowedFd<'_>) -> io::Result<()> {
         flushed => Ok(flushed?),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::fs;
+    use std::os::fd::AsFd;
+    use std::os::unix::fs::{PermissionsExt, symlink};
+    use std::path::Path;
+
+    use super::super::{Beside, Entry, EntryKind, Time, read};
+    use super::*;
+
+    const NAME: &str = "20261125T023000Z.mtree";
+    const HEADING: Heading<'_> = Heading {
+        title: "studio-files of kiln, 20261125T023000Z",
+        file: NAME,
+        beside: Beside::Folder("20261125T023000Z"),
+    };
+
+    fn root() -> Entry {
+        Entry {
+            path: Vec::new(),
+            kind: EntryKind::Folder,
+            mode: 0o755,
+            uid: 0,
+            gid: 0,
+            time: Time::default(),
+        }
+    }
+
+    fn names(folder: &Path) -> Vec<String> {
+        let entries = fs::read_dir(folder).unwrap();
+        let mut names: Vec<_> = entries
+            .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+            .collect();
+        names.sort();
+        names
+    }
+
+    #[test]
+    fn a_manifest_is_named_when_it_is_whole_and_opens_again() {
+        let scratch = tempfile::tempdir().unwrap();
+        let dir = File::open(scratch.path()).unwrap();
+        write_in(dir.as_fd(), &HEADING, |writer| {
+            assert_eq!(names(scratch.path()), [partial_name(NAME)]);
+            writer.entry(&root())
+        })
+        .unwrap();
+        assert_eq!(names(scratch.path()), [NAME]);
+        let mode = fs::metadata(scratch.path().join(NAME))
+            .unwrap()
+            .permissions();
+        assert_eq!(mode.mode() & 0o7777, 0o600);
+        let found = read(open_in(dir.as_fd(), NAME).unwrap()).ours_only();
+        assert_eq!(found.map(Result::unwrap).collect::<Vec<_>>(), [root()]);
+    }
+
+    #[test]
+    fn a_manifest_that_fails_leaves_the_older_one_and_nothing_else() {
+        let scratch = tempfile::tempdir().unwrap();
+        let dir = File::open(scratch.path()).unwrap();
+        fs::write(scratch.path().join(NAME), "older").unwrap();
+        let failing = write_in(dir.as_fd(), &HEADING, |writer| {
+            writer.entry(&root())?;
+            Err(io::ErrorKind::StorageFull.into())
+        });
+        assert_eq!(failing.unwrap_err().kind(), io::ErrorKind::StorageFull);
+        // of nothing
+        assert!(write_in(dir.as_fd(), &HEADING, |_| Ok(())).is_err());
+        assert_eq!(names(scratch.path()), [NAME]);
+        assert_eq!(fs::read(scratch.path().join(NAME)).unwrap(), b"older");
+    }
+
+    #[test]
+    fn what_lies_under_the_partial_name_is_replaced_and_not_written_through() {
+        let scratch = tempfile::tempdir().unwrap();
+        let dir = File::open(scratch.path()).unwrap();
+        let outside = scratch.path().join("outside");
+        fs::write(&outside, "kept").unwrap();
+        let partial = scratch.path().join(partial_name(NAME));
+        for by_hard_link in [true, false] {
+            if by_hard_link {
+                fs::hard_link(&outside, &partial).unwrap();
+            } else {
+                symlink(&outside, &partial).unwrap();
+            }
+            write_in(dir.as_fd(), &HEADING, |writer| writer.entry(&root())).unwrap();
+        }
+        assert_eq!(fs::read(&outside).unwrap(), b"kept");
+        assert_eq!(names(scratch.path()), [NAME, "outside"]);
+    }
+
+    #[test]
+    fn only_a_regular_file_opens_as_a_manifest() {
+        let scratch = tempfile::tempdir().unwrap();
+        let dir = File::open(scratch.path()).unwrap();
+        let path = |name: &str| scratch.path().join(name);
+        fs::write(path("real"), "").unwrap();
+        symlink("real", path("link")).unwrap();
+        fs::create_dir(path("folder")).unwrap();
+        let fifo = rustix::fs::FileType::Fifo;
+        rustix::fs::mknodat(&dir, "fifo", fifo, Mode::RUSR, 0).unwrap();
+        for name in ["link", "folder", "fifo"] {
+            assert!(open_in(dir.as_fd(), name).is_err(), "{name}");
+        }
+        let missing = open_in(dir.as_fd(), "missing").unwrap_err();
+        assert_eq!(missing.kind(), io::ErrorKind::NotFound);
+        open_in(dir.as_fd(), "real").unwrap();
+    }
+}

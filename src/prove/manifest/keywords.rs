@@ -46,21 +46,22 @@ impl Keywords {
             return Ok(());
         };
         let (keyword, value) = (&word[..at], &word[at + 1..]);
-        let expected = |words| ManifestTrouble::expected(words, word);
+        let expected = |words| move || ManifestTrouble::expected(words, word);
         match keyword {
-            b"type" => self.kind = Some(kind(value).ok_or(expected(TYPES))?),
-            b"mode" => self.mode = Some(mode(value).ok_or(expected("a mode in octal"))?),
-            b"uid" => self.uid = Some(id(value).ok_or(expected("a number of a user"))?),
-            b"gid" => self.gid = Some(id(value).ok_or(expected("a number of a group"))?),
-            b"time" => self.time = Some(time(value).ok_or(expected(TIME))?),
+            b"type" => self.kind = Some(kind(value).ok_or_else(expected(TYPES))?),
+            b"mode" => self.mode = Some(mode(value).ok_or_else(expected("a mode in octal"))?),
+            b"uid" => self.uid = Some(id(value).ok_or_else(expected("a number of a user"))?),
+            b"gid" => self.gid = Some(id(value).ok_or_else(expected("a number of a group"))?),
+            b"time" => self.time = Some(time(value).ok_or_else(expected(TIME))?),
             b"size" => {
-                self.size = Some(decimal::parse(value, 10).ok_or(expected("a size in bytes"))?);
+                self.size =
+                    Some(decimal::parse(value, 10).ok_or_else(expected("a size in bytes"))?);
             }
-            b"link" => self.target = Some(target(value).ok_or(expected("a link's target"))?),
-            b"device" => self.device = Some(device(value).ok_or(expected(DEVICE))?),
+            b"link" => self.target = Some(target(value).ok_or_else(expected("a link's target"))?),
+            b"device" => self.device = Some(device(value).ok_or_else(expected(DEVICE))?),
             b"sha256" | b"sha256digest" => {
                 let digest = Digest::from_hex(value);
-                self.digest = Some(digest.map_err(|_| expected(MalformedDigest::EXPECTED))?);
+                self.digest = Some(digest.map_err(|_| expected(MalformedDigest::EXPECTED)())?);
             }
             _ => {}
         }
@@ -86,16 +87,16 @@ impl Keywords {
 
     /// What the keywords tell of the entry called `name`. mtree(5) has no defaults for what is missing.
     pub fn told(self, name: &[u8]) -> Result<Told, ManifestTrouble> {
-        let missing = |keyword| ManifestTrouble::missing(keyword, name);
-        let device = || self.device.ok_or(missing("device"));
-        let kind = match self.kind.ok_or(missing("type"))? {
+        let missing = |keyword| move || ManifestTrouble::missing(keyword, name);
+        let device = || self.device.ok_or_else(missing("device"));
+        let kind = match self.kind.ok_or_else(missing("type"))? {
             Kind::Folder => EntryKind::Folder,
             Kind::File => EntryKind::File {
-                size: self.size.ok_or(missing("size"))?,
+                size: self.size.ok_or_else(missing("size"))?,
                 digest: self.digest,
             },
             Kind::Link => EntryKind::Link {
-                target: self.target.ok_or(missing("link"))?,
+                target: self.target.ok_or_else(missing("link"))?,
             },
             Kind::Fifo => EntryKind::Fifo,
             Kind::Socket => EntryKind::Socket,
@@ -110,10 +111,10 @@ impl Keywords {
         };
         Ok(Told {
             kind,
-            mode: self.mode.ok_or(missing("mode"))?,
-            uid: self.uid.ok_or(missing("uid"))?,
-            gid: self.gid.ok_or(missing("gid"))?,
-            time: self.time.ok_or(missing("time"))?,
+            mode: self.mode.ok_or_else(missing("mode"))?,
+            uid: self.uid.ok_or_else(missing("uid"))?,
+            gid: self.gid.ok_or_else(missing("gid"))?,
+            time: self.time.ok_or_else(missing("time"))?,
         })
     }
 }

@@ -19,6 +19,8 @@ mod reader_tests;
 #[cfg(test)]
 mod round_trip_tests;
 mod shared;
+#[cfg(test)]
+mod speed_tests;
 mod vis;
 mod writer;
 #[cfg(test)]
