@@ -135,7 +135,7 @@ impl<'a> Executor<'a> {
         } else {
             let ran_full = stop.outcome == Outcome::DriveFull && step.part == Part::Copy;
             self.done.stop = Some(stop);
-            if ran_full && matches!(step.act, Act::Tool(_)) {
+            if ran_full && matches!(step.act, Act::Tool(_) | Act::Native(_)) {
                 self.give_back();
             }
         }

@@ -9,6 +9,7 @@ pub mod job_run;
 mod listener;
 pub mod locks;
 mod native_step;
+mod native_watch;
 mod output;
 mod overview;
 pub mod owed;

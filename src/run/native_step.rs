@@ -4,16 +4,13 @@ use std::collections::BTreeMap;
 use std::io;
 use std::os::fd::{AsFd, OwnedFd};
 use std::path::{Path, PathBuf};
-use std::sync::mpsc::{RecvTimeoutError, channel};
-use std::time::Duration;
 
-use tracing::{info, warn};
+use tracing::warn;
 
 use super::Executor;
-use super::control::{Control, Cut};
-use super::watch::Watch;
+use super::native_watch::index_error;
 use crate::keep::Night;
-use crate::plan::{Build, Known, KnownBy, Native, Part, Sharing, Step, Stop, Survey};
+use crate::plan::{Build, Known, KnownBy, Native, Sharing, Step, Stop, Survey};
 use crate::prove::manifest::{self, Beside, Entry, EntryKind, Heading, Writer};
 use crate::record::{GenerationName, Outcome};
 use crate::report::counted;
@@ -21,7 +18,7 @@ use crate::system::job_folder::open_below;
 use crate::system::source_indexes;
 use crate::tree::index::{Foot, Index, NewIndex};
 use crate::tree::survey::{Before, Found};
-use crate::tree::{Exclusions, Halt, Leftover, Scope, Trouble, build, finish, listing, survey};
+use crate::tree::{Exclusions, Leftover, Scope, build, finish, listing, survey};
 
 /// What the steps of one copy hand on to each other.
 pub struct Work {
@@ -78,13 +75,15 @@ impl Executor<'_> {
                 halt,
             })
         })?;
-        self.unreadable(&found.troubles)?;
-        self.done.notes.extend(found.notes.iter().cloned());
-        self.done.changes = Some(found.changes);
-        self.done.first.clone_from(&found.first);
+        self.unreadable(&found.counts.troubles, found.counts.more_troubles)?;
+        let counts = &found.counts;
+        self.note_gone(counts.vanished);
+        self.note_read_again(counts.read_again);
+        self.done.changes = Some(counts.changes);
+        self.done.first.clone_from(&counts.first);
         let words = format!(
             "looked at {}",
-            counted(found.changes.files, "file", "files")
+            counted(counts.changes.files, "file", "files")
         );
         let newest = self.plan.against.as_ref().map(|newest| newest.name);
         let alive_before = before
@@ -166,8 +165,14 @@ impl Executor<'_> {
             })
         });
         let built = built?;
-        self.unreadable(&built.troubles)?;
-        self.done.notes.extend(built.notes);
+        self.unreadable(&built.troubles, 0)?;
+        self.note_gone(built.gone);
+        if built.not_linked > 0 {
+            self.done.notes.push(format!(
+                "{} of the last generation could not be shared, and copied anew",
+                counted(built.not_linked, "file", "files")
+            ));
+        }
         work.found.births.push(self.plan.generation);
         work.sharing = wanted.sharing;
         work.others = built.others;
@@ -193,10 +198,7 @@ impl Executor<'_> {
                 halt,
             })
         })?;
-        if finished.gone > 0 {
-            let words = "some files vanished before they could be copied";
-            self.done.notes.push(words.to_owned());
-        }
+        self.note_gone(finished.gone);
         let title = format!(
             "{} of {}, {}",
             self.plan.job,
@@ -253,91 +255,6 @@ impl Executor<'_> {
         let folder = self.hands()?.folder();
         folder.map_err(|error| self.drive_error(&error))
     }
-
-    /// A copy that lacks what could not be read is no whole one.
-    fn unreadable(&self, troubles: &[Trouble]) -> Result<(), Stop> {
-        for trouble in troubles {
-            warn!("  {trouble}");
-        }
-        let Some(first) = troubles.first() else {
-            return Ok(());
-        };
-        let more = troubles.len() - 1;
-        let mut reason = first.to_string();
-        if more > 0 {
-            reason = format!("{reason}; and {more} more like it, in the log");
-        }
-        Err(Stop::new(Outcome::Failed, reason)
-            .advise("look at the source's disk and `dmesg`, and whether hayloft runs as root")
-            .advise("what cannot be read and is not wanted can be left out with `exclude`"))
-    }
-
-    /// Has `work` done by other hands, while this one watches for signals, the timeout and the drive.
-    fn at_work<T: Send>(
-        &self,
-        step: &Step,
-        work: impl FnOnce(&Halt) -> Result<T, Trouble> + Send,
-    ) -> Result<T, Stop> {
-        const LOOK: Duration = Duration::from_millis(100);
-        let halt = Halt::default();
-        let control = Control {
-            signal: Some(self.signal.clone()),
-            deadline: self.deadline,
-        }
-        .within(step.timeout);
-        let mut watch = (step.part == Part::Copy)
-            .then(|| Watch::new(&self.plan.landing, self.reserve, self.held));
-        let mut cut: Option<Cut> = None;
-        let result = std::thread::scope(|scope| {
-            let (tell, told) = channel();
-            let halt = &halt;
-            scope.spawn(move || tell.send(work(halt)));
-            loop {
-                match told.recv_timeout(LOOK) {
-                    Ok(result) => return Some(result),
-                    Err(RecvTimeoutError::Disconnected) => return None,
-                    Err(RecvTimeoutError::Timeout) => {}
-                }
-                let (bytes, files) = halt.so_far();
-                self.progress.bytes(bytes);
-                self.progress.files(files);
-                if cut.is_none() {
-                    cut = control
-                        .cut()
-                        .or_else(|| watch.as_mut().and_then(Watch::glance));
-                }
-                if cut.is_some() {
-                    halt.want();
-                }
-            }
-        });
-        let (bytes, _) = halt.so_far();
-        info!("  {bytes} bytes read");
-        match (result, cut) {
-            (Some(Ok(result)), None) => Ok(result),
-            (_, Some(cut)) => Err(cut.stop()),
-            (Some(Err(trouble)), None) => Err(self.stop_of(&trouble)),
-            (None, None) => Err(Stop::new(
-                Outcome::Failed,
-                "the work ended without a result",
-            )),
-        }
-    }
-
-    fn stop_of(&self, trouble: &Trouble) -> Stop {
-        match trouble {
-            Trouble::Drive { error, .. } => {
-                if let Err(lost) = self.still_there() {
-                    return lost;
-                }
-                self.drive_error(&io::Error::new(error.kind(), trouble.to_string()))
-            }
-            Trouble::Index(error) => index_error(error),
-            Trouble::Source { .. } | Trouble::Halted => {
-                Stop::new(Outcome::Failed, trouble.to_string())
-            }
-        }
-    }
 }
 
 /// What the drive's ledger is to be told: what is new, and what of the last copy is not in this one.
@@ -362,14 +279,6 @@ fn night(
 
 fn no_survey() -> Stop {
     Stop::new(Outcome::Failed, "the source was not looked at before")
-}
-
-fn index_error(error: &io::Error) -> Stop {
-    Stop::new(
-        Outcome::Failed,
-        format!("the index of the source could not be kept: {error}"),
-    )
-    .advise("look at the free space of `state_dir`")
 }
 
 /// The folder of the new copy. A snapshot is there already.

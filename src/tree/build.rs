@@ -9,6 +9,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 
 use rayon::Scope as Pool;
+use rayon::prelude::*;
 use rustix::fs::{AtFlags, Mode, OFlags, linkat, mkdirat, open, unlinkat};
 use rustix::io::Errno;
 
@@ -51,7 +52,10 @@ pub struct Built {
     /// Names for rsync, each with a NUL behind it, from the source's root: files with several names, links, devices.
     pub others: Vec<u8>,
     pub bytes_copied: u64,
-    pub notes: Vec<String>,
+    /// Names that were gone when they were to be copied.
+    pub gone: u64,
+    /// Files of the last copy that could not be linked to, and were copied anew.
+    pub not_linked: u64,
     pub troubles: Vec<Trouble>,
 }
 
@@ -112,6 +116,26 @@ struct Folders {
     last: Option<OwnedFd>,
 }
 
+/// What was done with files of one folder.
+#[derive(Default)]
+struct Done {
+    /// The index tells something else of them now.
+    changed: bool,
+    /// Names for rsync.
+    others: Vec<u8>,
+}
+
+impl Done {
+    fn and(mut self, other: Self) -> Self {
+        self.changed |= other.changed;
+        self.others.extend(other.others);
+        self
+    }
+}
+
+/// Files that one hand takes at a time.
+const FILES_A_HAND: usize = 16;
+
 struct Task<'s> {
     path: Vec<u8>,
     block: u32,
@@ -155,25 +179,27 @@ impl<'a> Build<'a> {
         let index = self.wanted.index;
         let mut all = index.block(task.block).map_err(Trouble::Index)?;
         let mut changed = false;
-        let mut others = Vec::new();
         if matches!(self.wanted.beginning, Beginning::Snapshot) {
             self.clear(task, &all)?;
         }
         for seen in &mut all {
-            self.wanted.halt.look()?;
-            if let SeenKind::Folder { block } = seen.kind {
-                if self.only.as_ref().is_none_or(|only| only.contains(&block)) {
-                    changed |= self.subfolder(task, seen, block, pool)?;
-                }
-                continue;
+            if let SeenKind::Folder { block } = seen.kind
+                && self.only.as_ref().is_none_or(|only| only.contains(&block))
+            {
+                changed |= self.subfolder(task, seen, block, pool)?;
             }
-            changed |= self.file(task, seen, &mut others)?;
         }
-        if changed {
+        // a folder with very many files is work for all hands
+        let files = all.par_iter_mut().with_min_len(FILES_A_HAND);
+        let done = files
+            .filter(|seen| !seen.is_folder())
+            .map(|seen| self.file(task, seen))
+            .try_reduce(Done::default, |one, other| Ok(one.and(other)))?;
+        if changed || done.changed {
             index.put_again(task.block, &all).map_err(Trouble::Index)?;
         }
-        if !others.is_empty() {
-            lock(&self.done).others.append(&mut others);
+        if !done.others.is_empty() {
+            lock(&self.done).others.extend(done.others);
         }
         Ok(())
     }
@@ -190,7 +216,7 @@ impl<'a> Build<'a> {
             let folder_there = enter(copy, &name).is_ok();
             let stays = wanted.is_some_and(|seen| match seen.kind {
                 SeenKind::Folder { .. } => folder_there,
-                _ => seen.marks.has(Marks::SAME) && self.wanted.found.groups.is_whole(seen),
+                _ => seen.marks.has(Marks::SAME) && self.wanted.found.groups.are_as_before(seen),
             });
             if !stays && folder_there {
                 remove_tree(copy.as_fd(), OsStr::from_bytes(&name))
@@ -253,11 +279,16 @@ impl<'a> Build<'a> {
         Ok(false)
     }
 
-    /// Brings one name into the new copy, or leaves it to rsync. Gives whether its index is another now.
-    fn file(&self, task: &Task, seen: &mut Seen, others: &mut Vec<u8>) -> Result<bool, Trouble> {
-        if seen.marks.has(Marks::SAME) && self.wanted.found.groups.is_whole(seen) {
+    /// Brings one name into the new copy, or leaves it to rsync.
+    fn file(&self, task: &Task, seen: &mut Seen) -> Result<Done, Trouble> {
+        self.wanted.halt.look()?;
+        let changed = Done {
+            changed: true,
+            others: Vec::new(),
+        };
+        if seen.marks.has(Marks::SAME) && self.wanted.found.groups.are_as_before(seen) {
             if self.link(task, seen)? {
-                return Ok(false);
+                return Ok(Done::default());
             }
             self.not_linked.fetch_add(1, Ordering::Relaxed);
         }
@@ -268,12 +299,12 @@ impl<'a> Build<'a> {
             match self.single(task, seen, &path)? {
                 Copied::Whole(told) => {
                     *seen = told;
-                    return Ok(true);
+                    return Ok(changed);
                 }
                 Copied::Gone => {
                     self.gone.fetch_add(1, Ordering::Relaxed);
                     seen.marks.put(Marks::GONE);
-                    return Ok(true);
+                    return Ok(changed);
                 }
                 Copied::Otherwise => seen.marks.put(Marks::SEVERAL),
             }
@@ -282,10 +313,8 @@ impl<'a> Build<'a> {
             *digest = None;
         }
         // `./` keeps a name from being read as anything else (rsync(1), `--files-from`)
-        others.push(b'.');
-        others.extend(&path);
-        others.push(0);
-        Ok(true)
+        let others = [b".", path.as_slice(), b"\0"].concat();
+        Ok(Done { others, ..changed })
     }
 
     /// Gives whether the new copy has the file of the last one.
@@ -338,17 +367,8 @@ impl<'a> Build<'a> {
     fn finish(self) -> Built {
         let mut built = self.done.into_inner().unwrap_or_default();
         built.bytes_copied = self.bytes.into_inner();
-        if self.gone.into_inner() > 0 {
-            let words = "some files vanished before they could be copied";
-            built.notes.push(words.to_owned());
-        }
-        let not_linked = self.not_linked.into_inner();
-        if not_linked > 0 {
-            built.notes.push(format!(
-                "{} of the last generation could not be shared, and copied anew",
-                crate::report::counted(not_linked, "file", "files")
-            ));
-        }
+        built.gone = self.gone.into_inner();
+        built.not_linked = self.not_linked.into_inner();
         built
     }
 }

@@ -7,8 +7,6 @@ pub enum Verdict {
     New,
     /// Content or attributes differ, or cannot be told.
     Changed,
-    /// It looks the same, but which names are of one file may have changed: it is copied anew.
-    Renewed,
     /// It looks the same, but the inode, or the time at which anything of it changed last, does not prove it.
     Doubtful,
     Same,
@@ -30,10 +28,6 @@ pub fn verdict(seen: &Seen, old: Option<&Seen>) -> Verdict {
     }
     if seen.is_untouched_since(old) {
         return Verdict::Same;
-    }
-    // files with several names may have been joined or parted since, with equal content
-    if seen.marks.has(Marks::SEVERAL) || old.marks.has(Marks::SEVERAL) {
-        return Verdict::Renewed;
     }
     Verdict::Doubtful
 }
@@ -113,17 +107,5 @@ mod tests {
             digest: None,
         };
         assert_eq!(verdict(&bowl(), Some(&old)), Verdict::Changed);
-    }
-
-    #[test]
-    fn equal_content_never_settles_a_doubt_about_files_with_several_names() {
-        let parted = |mark: Marks| {
-            let mut old = bowl();
-            old.marks.put(mark);
-            let mut seen = bowl();
-            seen.changed.nanos += 1;
-            verdict(&seen, Some(&old))
-        };
-        assert_eq!(parted(Marks::SEVERAL), Verdict::Renewed);
     }
 }

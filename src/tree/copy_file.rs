@@ -81,6 +81,10 @@ pub fn copy(place: Place, seen: &Seen, halt: &Halt) -> Result<Copied, Trouble> {
     } else {
         copy_all(place, &source, &copy, halt)?
     };
+    // a hole at the end
+    if fstat(&copy).is_ok_and(|made| made.st_size.cast_unsigned() < size) {
+        ftruncate(&copy, size).map_err(|error| place.written(error))?;
+    }
     let found = attributes::of(source.as_fd()).map_err(|error| place.read(error))?;
     give(&copy, &stat, &found).map_err(|error| place.written(error))?;
     let blocks = fstat(&copy).map_or(0, |stat| stat.st_blocks.cast_unsigned());
@@ -120,7 +124,7 @@ fn copy_all(
                 return Ok((Digest(hasher.finalize_reset().into()), size));
             }
             hasher.update(&buffer[..read]);
-            write_all(copy, &buffer[..read]).map_err(|error| place.written(error))?;
+            write_sparsely(copy, &buffer[..read]).map_err(|error| place.written(error))?;
             size += read as u64;
             halt.count_bytes(read as u64);
         }
@@ -173,7 +177,7 @@ fn copy_with_two_hands(
             if read == 0 {
                 break;
             }
-            write_all(copy, &buffer[..read]).map_err(|error| place.written(error))?;
+            write_sparsely(copy, &buffer[..read]).map_err(|error| place.written(error))?;
             size += read as u64;
             halt.count_bytes(read as u64);
             let _ = full.send((buffer, read));
@@ -217,7 +221,6 @@ fn copy_data_only(
         .cast_unsigned()
         .max(at);
     update_with_zeros(&mut hasher, size - at, halt)?;
-    ftruncate(copy, size).map_err(|error| place.written(error))?;
     Ok((Digest(hasher.finalize().into()), size))
 }
 
@@ -243,7 +246,7 @@ fn copy_range(
                 break;
             }
             hasher.update(&buffer[..read]);
-            write_all(copy, &buffer[..read]).map_err(|error| place.written(error))?;
+            write_sparsely(copy, &buffer[..read]).map_err(|error| place.written(error))?;
             halt.count_bytes(read as u64);
             left -= read as u64;
         }
@@ -262,6 +265,30 @@ fn update_with_zeros(hasher: &mut Sha256, length: u64, halt: &Halt) -> Result<()
     }
     Ok(())
 }
+
+/// Writes at the place reached, and leaves a hole where there are only zeros. The file's end is to be set at last.
+fn write_sparsely(copy: &OwnedFd, mut bytes: &[u8]) -> io::Result<()> {
+    let is_hole = |block: &[u8]| block.len() == BLOCK && block.iter().all(|byte| *byte == 0);
+    if !bytes.chunks(BLOCK).any(is_hole) {
+        return write_all(copy, bytes);
+    }
+    let alike = |one: &&[u8], other: &&[u8]| is_hole(one) == is_hole(other);
+    let blocks: Vec<&[u8]> = bytes.chunks(BLOCK).collect();
+    for run in blocks.chunk_by(alike) {
+        let length: usize = run.iter().map(|block| block.len()).sum();
+        let (part, rest) = bytes.split_at(length);
+        if is_hole(run[0]) {
+            seek(copy, SeekFrom::Current(i64::try_from(length).unwrap_or(0)))?;
+        } else {
+            write_all(copy, part)?;
+        }
+        bytes = rest;
+    }
+    Ok(())
+}
+
+/// What most file systems give out at a time, and so the smallest hole.
+const BLOCK: usize = 4096;
 
 fn write_all(copy: &OwnedFd, mut bytes: &[u8]) -> io::Result<()> {
     while !bytes.is_empty() {

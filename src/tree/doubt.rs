@@ -35,9 +35,6 @@ pub fn is_same(
     let Some(old) = old else {
         return Ok(false);
     };
-    if before.joined.contains(&old.inode) {
-        return Ok(false);
-    }
     if !matches!(seen.kind, SeenKind::File { .. }) {
         return Ok(has_equal_attributes(path, before));
     }

@@ -26,7 +26,7 @@ mod remove;
 mod remove_trouble;
 mod scope;
 pub mod survey;
-mod tally;
+pub mod tally;
 mod touched;
 mod trouble;
 mod wildcard;

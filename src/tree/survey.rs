@@ -18,12 +18,11 @@ use super::groups::Groups;
 use super::halt::Halt;
 use super::index::{Index, Marks, NewIndex, ROOT, Seen, SeenKind};
 use super::scope::Scope;
-use super::tally::Tally;
+use super::tally::{Counts, Tally};
 use super::touched::Touched;
 use super::{Exclusions, Trouble, lock, pool};
 use crate::prove::manifest::Time;
-use crate::record::{Changes, GenerationName};
-use crate::tools::rsync_output::Item;
+use crate::record::GenerationName;
 
 /// What is looked at, and what it is held against.
 #[derive(Clone, Copy)]
@@ -48,12 +47,7 @@ pub struct Before {
 /// What a survey found.
 #[derive(Debug)]
 pub struct Found {
-    pub changes: Changes,
-    /// The first names that differ, by path.
-    pub first: Vec<Item>,
-    pub notes: Vec<String>,
-    /// What could not be read.
-    pub troubles: Vec<Trouble>,
+    pub counts: Counts,
     pub groups: Groups,
     pub touched: Touched,
     pub file_systems: Vec<u64>,
@@ -61,7 +55,7 @@ pub struct Found {
 }
 
 /// # Errors
-/// [`Trouble::Halted`]; what is wrong with the index. What cannot be read of the source is in [`Found::troubles`].
+/// [`Trouble::Halted`]; what is wrong with the index. What cannot be read of the source is in [`Counts::troubles`].
 pub fn survey(wanted: Wanted) -> Result<Found, Trouble> {
     let known = wanted.before.map(|before| &before.index.foot);
     let survey = Survey {
@@ -89,12 +83,8 @@ pub fn survey(wanted: Wanted) -> Result<Found, Trouble> {
         return Err(trouble);
     }
     wanted.halt.look()?;
-    let tally = survey.tally.finish();
     Ok(Found {
-        changes: tally.changes,
-        first: tally.first,
-        notes: tally.notes,
-        troubles: tally.troubles,
+        counts: survey.tally.finish(),
         groups: survey.groups.into_inner().unwrap_or_default(),
         touched: survey.touched.into_inner().unwrap_or_default(),
         file_systems: survey.file_systems.table(),
@@ -305,8 +295,8 @@ impl<'s> Survey<'s> {
             if let (Verdict::Same, Some(old)) = (verdict, old) {
                 compare::carry_over(seen, old);
             }
-            if seen.marks.has(Marks::SEVERAL) {
-                lock(&self.groups).take(seen);
+            if self.is_in_group(seen, old) {
+                lock(&self.groups).take(seen, old);
             }
             touched |= verdict != Verdict::Same;
             part.take(seen, verdict);
@@ -319,6 +309,17 @@ impl<'s> Survey<'s> {
             lock(&self.touched).put(task.number);
         }
         Ok(folders)
+    }
+
+    fn is_in_group(&self, seen: &Seen, old: Option<&Seen>) -> bool {
+        let was_joined = |old: &Seen| {
+            old.marks.has(Marks::SEVERAL)
+                || self
+                    .wanted
+                    .before
+                    .is_some_and(|before| before.joined.contains(&old.inode))
+        };
+        seen.marks.has(Marks::SEVERAL) || old.is_some_and(was_joined)
     }
 
     /// Whether the folder that holds this one has work with it.

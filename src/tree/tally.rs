@@ -14,9 +14,6 @@ use crate::tools::rsync_output::{Item, What};
 
 /// How many names are kept to be shown.
 const SHOWN: usize = 12;
-/// Files are read again every night, when they changed just before the last one: only many are worth a word.
-const NOTED_FILES: u64 = 1000;
-const NOTED_BYTES: u64 = 1 << 30;
 /// How many troubles are kept to be told.
 const TROUBLES: usize = 20;
 
@@ -40,8 +37,19 @@ struct Counted {
 pub struct Counts {
     pub changes: Changes,
     pub first: Vec<Item>,
-    pub notes: Vec<String>,
+    /// Gone between being listed and being looked at.
+    pub vanished: u64,
+    pub read_again: ReadAgain,
     pub troubles: Vec<Trouble>,
+    /// Beyond those.
+    pub more_troubles: u64,
+}
+
+/// Files that look as they were, and were read to be sure.
+#[derive(Debug, Clone, Copy)]
+pub struct ReadAgain {
+    pub files: u64,
+    pub bytes: u64,
 }
 
 impl Tally {
@@ -77,30 +85,16 @@ impl Tally {
 
     pub fn finish(self) -> Counts {
         let counted = self.counted.into_inner().unwrap_or_default();
-        let mut notes = Vec::new();
-        if self.vanished_meanwhile.into_inner() > 0 {
-            notes.push("some files vanished before they could be read".to_owned());
-        }
-        let again = self.read_again.into_inner();
-        let again_bytes = self.read_again_bytes.into_inner();
-        if again > NOTED_FILES || again_bytes > NOTED_BYTES {
-            let bytes = crate::jobs::Size(again_bytes);
-            notes.push(format!(
-                "{} read once more to be sure ({bytes}): size and time were as before, but the inode or its change time was not",
-                crate::report::counted(again, "file was", "files were")
-            ));
-        }
-        if counted.more_troubles > 0 {
-            notes.push(format!(
-                "{} more names could not be read",
-                counted.more_troubles
-            ));
-        }
         Counts {
             changes: counted.changes,
             first: counted.first.into_values().collect(),
-            notes,
+            vanished: self.vanished_meanwhile.into_inner(),
+            read_again: ReadAgain {
+                files: self.read_again.into_inner(),
+                bytes: self.read_again_bytes.into_inner(),
+            },
             troubles: counted.troubles,
+            more_troubles: counted.more_troubles,
         }
     }
 }
@@ -119,10 +113,6 @@ impl Part<'_> {
         self.changes.bytes += seen.size();
         let what = match verdict {
             Verdict::Same => return,
-            Verdict::Renewed => {
-                self.changes.new_bytes += seen.size();
-                return;
-            }
             Verdict::New => {
                 self.changes.created += 1;
                 What::Created

@@ -90,6 +90,9 @@ fn outgrow(world: &World, kind: &str) -> serde_json::Value {
     world.write_source("z-photograph", noise(1, 4));
     let more = noise(60, 5);
     world.slow_down("rsync", "--bwlimit=6000");
+    if kind == "history" {
+        world.slow_down_writes(100);
+    }
     let run = Background::start(world.hayloft(&["--json", "run", kind]));
     until("the copy has begun", || {
         let names = world.entries(kind);
@@ -195,7 +198,7 @@ fn what_a_killed_run_left_does_not_keep_the_next_one_from_its_room() {
     };
     world.write_source("m-photograph", noise(10, 3));
     world.write_source("n-photograph", noise(10, 4));
-    world.slow_down("rsync", "--bwlimit=20000");
+    world.slow_down_writes(20);
     let run = Background::start(world.hayloft(&["run", "history"]));
     until("most of it is copied", || {
         let free = rustix::fs::statvfs(world.drive()).unwrap();

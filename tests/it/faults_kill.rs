@@ -127,6 +127,9 @@ impl Nights {
     /// So that most moments of a run are moments of its copy.
     fn slow_down(&self) {
         self.world.slow_down("rsync", "--bwlimit=3000");
+        if self.kind == "history" {
+            self.world.slow_down_writes(30);
+        }
         let pause = "--checkpoint=50 --checkpoint-action=exec='sleep 0.02'";
         self.world.slow_down("tar", pause);
     }

@@ -32,6 +32,9 @@ fn pull_while_copying(kind: &str, growing: &str) {
     world.mount();
     world.slow_down("rsync", "--bwlimit=2000");
     world.slow_down("tar", SLOW_TAR);
+    if kind == "history" {
+        world.slow_down_writes(50);
+    }
 
     // zstd holds back what it has until there is enough of it
     let least = if kind == "archive" { 0 } else { 500_000 };

@@ -21,6 +21,9 @@ fn slow_world(kind: &str, more: &str) -> Option<World> {
     );
     world.fill(12);
     world.slow_down("rsync", "--bwlimit=1000");
+    if kind == "history" {
+        world.slow_down_writes(100);
+    }
     world.slow_down("tar", SLOW_TAR);
     Some(world)
 }

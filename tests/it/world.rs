@@ -12,6 +12,8 @@ use tempfile::TempDir;
 /// A variable in the environment of every process of one world.
 const MARK: &str = "FAULTS_WORLD";
 
+const HAYLOFT: &str = env!("CARGO_BIN_EXE_hayloft");
+
 /// For [`World::slow_down`]: GNU tar rests after each half MiB (its manual, "Checkpoints").
 pub const SLOW_TAR: &str = "--checkpoint=50 --checkpoint-action=exec='sleep 0.2'";
 
@@ -178,7 +180,12 @@ impl World {
 
     /// The real binary with this world's job files.
     pub fn hayloft(&self, arguments: &[&str]) -> Command {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_hayloft"));
+        let slowed = self.path("bin/hayloft");
+        let mut command = if slowed.exists() {
+            Command::new(slowed)
+        } else {
+            Command::new(HAYLOFT)
+        };
         command
             .arg("--config")
             .arg(self.path("config"))
@@ -199,6 +206,19 @@ impl World {
         let script = self.path("bin").join(program);
         fs::create_dir_all(self.path("bin")).unwrap();
         let text = format!("#!/bin/sh\nexec /usr/bin/{program} {options} \"$@\"\n");
+        fs::write(&script, text).unwrap();
+        fs::set_permissions(&script, fs::Permissions::from_mode(0o755)).unwrap();
+    }
+
+    /// From here on each write of hayloft's own takes this much longer (strace(1), `--inject`).
+    pub fn slow_down_writes(&self, milliseconds: u32) {
+        let script = self.path("bin/hayloft");
+        fs::create_dir_all(self.path("bin")).unwrap();
+        let delay = milliseconds * 1000;
+        let text = format!(
+            "#!/bin/sh\nexec strace -D -f -qq -o /dev/null -e trace=write -e inject=write:delay_exit={delay} \
+             {HAYLOFT} \"$@\"\n"
+        );
         fs::write(&script, text).unwrap();
         fs::set_permissions(&script, fs::Permissions::from_mode(0o755)).unwrap();
     }

@@ -8,7 +8,4 @@ mod file;
 mod seen;
 
 pub use file::{Foot, Index, NewIndex};
-pub use seen::{Marks, Seen, SeenKind};
-
-/// The block of the source host's root.
-pub const ROOT: u32 = 0;
+pub use seen::{Marks, ROOT, Seen, SeenKind};

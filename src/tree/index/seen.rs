@@ -2,6 +2,9 @@
 
 use crate::prove::manifest::{Digest, Time};
 
+/// The block of the source host's root.
+pub const ROOT: u32 = 0;
+
 /// What the index remembers of a name, beside the name.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Seen {
