@@ -1,6 +1,6 @@
 //! The steps of a history that hayloft does itself, watched like any tool.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashSet};
 use std::io;
 use std::os::fd::{AsFd, OwnedFd};
 use std::path::{Path, PathBuf};
@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use tracing::warn;
 
 use super::Executor;
-use super::native_watch::index_error;
+use super::native_watch::{index_error, unreadable};
 use crate::keep::Night;
 use crate::plan::{Build, Known, KnownBy, Native, Sharing, Step, Stop, Survey};
 use crate::prove::manifest::{self, Beside, Entry, EntryKind, Heading, Writer};
@@ -75,7 +75,7 @@ impl Executor<'_> {
                 halt,
             })
         })?;
-        self.unreadable(&found.counts.troubles, found.counts.more_troubles)?;
+        unreadable(&found.counts.troubles, found.counts.more_troubles)?;
         let counts = &found.counts;
         self.note_gone(counts.vanished);
         self.note_read_again(counts.read_again);
@@ -120,11 +120,11 @@ impl Executor<'_> {
                     return Ok(Before {
                         index,
                         copy,
-                        joined: Default::default(),
+                        joined: HashSet::new(),
                     });
                 }
                 Err(error) => {
-                    warn!("the index of the source as in `{name}`: {error}; its manifest is read")
+                    warn!("the index of the source as in `{name}`: {error}; its manifest is read");
                 }
             }
         }
@@ -165,7 +165,7 @@ impl Executor<'_> {
             })
         });
         let built = built?;
-        self.unreadable(&built.troubles, 0)?;
+        unreadable(&built.troubles, 0)?;
         self.note_gone(built.gone);
         if built.not_linked > 0 {
             self.done.notes.push(format!(

@@ -69,24 +69,6 @@ impl Executor<'_> {
         }
     }
 
-    /// A copy that lacks what could not be read is no whole one.
-    pub(super) fn unreadable(&self, troubles: &[Trouble], more: u64) -> Result<(), Stop> {
-        for trouble in troubles {
-            warn!("  {trouble}");
-        }
-        let Some(first) = troubles.first() else {
-            return Ok(());
-        };
-        let more = more + troubles.len() as u64 - 1;
-        let mut reason = first.to_string();
-        if more > 0 {
-            reason = format!("{reason}; and {more} more like it, in the log");
-        }
-        Err(Stop::new(Outcome::Failed, reason)
-            .advise("look at the source's disk and `dmesg`, and whether hayloft runs as root")
-            .advise("what cannot be read and is not wanted can be left out with `exclude`"))
-    }
-
     pub(super) fn note_gone(&mut self, names: u64) {
         let words = "some files vanished before they could be copied";
         if names > 0 && !self.done.notes.iter().any(|note| note == words) {
@@ -134,4 +116,22 @@ pub(super) fn index_error(error: &io::Error) -> Stop {
         format!("the index of the source could not be kept: {error}"),
     )
     .advise("look at the free space of `state_dir`")
+}
+
+/// A copy that lacks what could not be read is no whole one.
+pub(super) fn unreadable(troubles: &[Trouble], more: u64) -> Result<(), Stop> {
+    for trouble in troubles {
+        warn!("  {trouble}");
+    }
+    let Some(first) = troubles.first() else {
+        return Ok(());
+    };
+    let more = more + troubles.len() as u64 - 1;
+    let mut reason = first.to_string();
+    if more > 0 {
+        reason = format!("{reason}; and {more} more like it, in the log");
+    }
+    Err(Stop::new(Outcome::Failed, reason)
+        .advise("look at the source's disk and `dmesg`, and whether hayloft runs as root")
+        .advise("what cannot be read and is not wanted can be left out with `exclude`"))
 }

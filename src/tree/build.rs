@@ -90,7 +90,7 @@ pub fn build(wanted: &Wanted) -> Result<Built, Trouble> {
         }),
         scope: Some(wanted.scope),
     };
-    pool()?.scope(|pool| build.folder(task, pool));
+    pool()?.scope(|pool| build.folder(&task, pool));
     if let Some(trouble) = lock(&build.fatal).take() {
         return Err(trouble);
     }
@@ -144,12 +144,12 @@ struct Task<'s> {
 }
 
 impl<'a> Build<'a> {
-    fn folder<'p>(&'p self, task: Task<'p>, pool: &Pool<'p>)
+    fn folder<'p>(&'p self, task: &Task<'p>, pool: &Pool<'p>)
     where
         'a: 'p,
     {
         if self.wanted.halt.look().is_ok()
-            && let Err(trouble) = self.try_folder(&task, pool)
+            && let Err(trouble) = self.try_folder(task, pool)
         {
             self.trouble(trouble);
         }
@@ -275,7 +275,7 @@ impl<'a> Build<'a> {
             block,
             folders: Arc::new(folders),
         };
-        pool.spawn(move |pool| self.folder(below, pool));
+        pool.spawn(move |pool| self.folder(&below, pool));
         Ok(false)
     }
 

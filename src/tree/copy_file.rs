@@ -255,7 +255,7 @@ fn copy_range(
 }
 
 fn update_with_zeros(hasher: &mut Sha256, length: u64, halt: &Halt) -> Result<(), Trouble> {
-    const ZEROS: [u8; 64 * 1024] = [0; 64 * 1024];
+    static ZEROS: [u8; 64 * 1024] = [0; 64 * 1024];
     let mut left = length;
     while left > 0 {
         halt.look()?;

@@ -129,7 +129,7 @@ impl Finish<'_> {
 
     fn below(&self, here: &Arc<Here>, seen: &Seen, block: u32) {
         let path = [here.path.as_slice(), b"/", &seen.name].concat();
-        let done = self.enter(here, seen, &path).and_then(|below| {
+        let done = enter_both(here, seen, &path).and_then(|below| {
             let below = Arc::new(below);
             self.folder(&below, block);
             self.give(&below, seen)
@@ -138,21 +138,6 @@ impl Finish<'_> {
             self.wanted.halt.want();
             lock(&self.first).get_or_insert(trouble);
         }
-    }
-
-    fn enter<'s>(&self, here: &Here<'s>, seen: &Seen, path: &[u8]) -> Result<Here<'s>, Trouble> {
-        let is_leading = here.scope.is_some_and(|scope| !scope.is_source());
-        let source = if is_leading {
-            enter_by_link(&here.source, &seen.name)
-        } else {
-            enter(&here.source, &seen.name)
-        };
-        Ok(Here {
-            path: path.to_owned(),
-            source: source.map_err(|error| Trouble::source(path, error))?,
-            copy: enter(&here.copy, &seen.name).map_err(|error| Trouble::drive(path, error))?,
-            scope: here.scope.and_then(|scope| scope.enter(&seen.name)),
-        })
     }
 
     /// A default ACL would be passed on to what is made in a folder: attributes come last.
@@ -207,4 +192,19 @@ fn needs_look(seen: &Seen) -> bool {
     let is_done = seen.marks.has(Marks::SAME) || seen.marks.has(Marks::GONE);
     let has_digest = seen.digest().is_some();
     !is_done && !has_digest
+}
+
+fn enter_both<'s>(here: &Here<'s>, seen: &Seen, path: &[u8]) -> Result<Here<'s>, Trouble> {
+    let is_leading = here.scope.is_some_and(|scope| !scope.is_source());
+    let source = if is_leading {
+        enter_by_link(&here.source, &seen.name)
+    } else {
+        enter(&here.source, &seen.name)
+    };
+    Ok(Here {
+        path: path.to_owned(),
+        source: source.map_err(|error| Trouble::source(path, error))?,
+        copy: enter(&here.copy, &seen.name).map_err(|error| Trouble::drive(path, error))?,
+        scope: here.scope.and_then(|scope| scope.enter(&seen.name)),
+    })
 }

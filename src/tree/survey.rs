@@ -78,7 +78,7 @@ pub fn survey(wanted: Wanted) -> Result<Found, Trouble> {
         old: wanted.before.map(|_| ROOT),
         scope: Some(&scope),
     };
-    pool()?.scope(|pool| survey.folder(task, pool));
+    pool()?.scope(|pool| survey.folder(&task, pool));
     if let Some(trouble) = lock(&survey.fatal).take() {
         return Err(trouble);
     }
@@ -126,17 +126,15 @@ enum Way {
 
 impl<'s> Survey<'s> {
     fn number(&self) -> u32 {
-        match self.wanted.new {
-            Some(new) => new.number(),
-            None => {
-                let mut next = lock(&self.numbers);
-                *next += 1;
-                *next - 1
-            }
+        if let Some(new) = self.wanted.new {
+            return new.number();
         }
+        let mut next = lock(&self.numbers);
+        *next += 1;
+        *next - 1
     }
 
-    fn folder<'p>(&'p self, task: Task<'p>, pool: &Pool<'p>)
+    fn folder<'p>(&'p self, task: &Task<'p>, pool: &Pool<'p>)
     where
         's: 'p,
     {
@@ -158,7 +156,7 @@ impl<'s> Survey<'s> {
         }
     }
 
-    fn try_folder<'p>(&'p self, task: Task<'p>, pool: &Pool<'p>) -> Result<(), Trouble>
+    fn try_folder<'p>(&'p self, task: &Task<'p>, pool: &Pool<'p>) -> Result<(), Trouble>
     where
         's: 'p,
     {
@@ -178,13 +176,13 @@ impl<'s> Survey<'s> {
             Err(error) => return Err(wrong(error)),
         };
         let before = self.before(task.old)?;
-        let mut names = self.listed(&task, &here)?;
+        let mut names = listed(task, &here)?;
         names.sort_unstable();
         let mut found = Vec::with_capacity(names.len());
         for name in names {
-            found.extend(self.look(&task, &here, name, looked)?);
+            found.extend(self.look(task, &here, name, looked)?);
         }
-        let folders = self.compare(&task, &mut found, &before)?;
+        let folders = self.compare(task, &mut found, &before)?;
         self.put(task.number, &found)?;
         for (at, old) in folders {
             let seen = &found[at];
@@ -206,17 +204,9 @@ impl<'s> Survey<'s> {
                 old,
                 scope,
             };
-            pool.spawn(move |pool| self.folder(task, pool));
+            pool.spawn(move |pool| self.folder(&task, pool));
         }
         Ok(())
-    }
-
-    /// The names of a folder that are wanted.
-    fn listed(&self, task: &Task, here: &OwnedFd) -> Result<Vec<Vec<u8>>, Trouble> {
-        match task.scope.and_then(Scope::names) {
-            Some(names) => Ok(names.cloned().collect()),
-            None => folder::names(here.as_fd()).map_err(|error| Trouble::source(&task.path, error)),
-        }
     }
 
     fn look(
@@ -379,5 +369,13 @@ fn block_of(seen: &Seen) -> Option<u32> {
     match seen.kind {
         SeenKind::Folder { block } => Some(block),
         _ => None,
+    }
+}
+
+/// The names of a folder that are wanted.
+fn listed(task: &Task, here: &OwnedFd) -> Result<Vec<Vec<u8>>, Trouble> {
+    match task.scope.and_then(Scope::names) {
+        Some(names) => Ok(names.cloned().collect()),
+        None => folder::names(here.as_fd()).map_err(|error| Trouble::source(&task.path, error)),
     }
 }

@@ -50,6 +50,8 @@ const PIECES: &[&str] = &[
     "[--1]",
     "[c-a]",
     "[[:x:]]",
+    "[![:x:]]",
+    "[a-c[:x:]]",
     "[[:a]",
     "[b/]",
     "\\a",
@@ -157,7 +159,12 @@ fn from_path(path: &[u8], random: &mut Random) -> String {
         text[at] = "*".into();
     }
     let (begin, end) = (
-        if is_rooted { "/" } else { "" },
+        // now and then a path that is there, but not from the root
+        if is_rooted || random.chance(1, 10) {
+            "/"
+        } else {
+            ""
+        },
         if random.chance(1, 4) { "/" } else { "" },
     );
     format!("{begin}{}{end}", text.join("/"))

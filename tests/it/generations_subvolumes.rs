@@ -3,7 +3,7 @@
 use std::fs;
 use std::process::Command;
 
-use crate::world::{World, ok};
+use crate::world::{FileSystem, World, ok};
 
 const JOB: &str = "kind = \"history\"\nsource = [\"{dir}/source\"]\ndrive = \"shelf\"\n\n\
     [[keep]]\nevery = \"1 day\"\nfor = \"2 days\"\n";
@@ -33,7 +33,7 @@ fn make_subvolume(world: &World, name: &str) {
 
 #[test]
 fn subvolumes_are_retired_by_the_command_the_report_shows_and_folders_file_by_file() {
-    let Some(world) = World::on_btrfs() else {
+    let Some(world) = World::with_drive(FileSystem::Btrfs, 400) else {
         return;
     };
     world.job("orders", JOB);
@@ -67,7 +67,7 @@ fn subvolumes_are_retired_by_the_command_the_report_shows_and_folders_file_by_fi
 
 #[test]
 fn a_subvolume_left_by_a_killed_run_is_removed_by_the_next_one() {
-    let Some(world) = World::on_btrfs() else {
+    let Some(world) = World::with_drive(FileSystem::Btrfs, 400) else {
         return;
     };
     world.job("orders", JOB);
@@ -92,7 +92,7 @@ fn a_subvolume_left_by_a_killed_run_is_removed_by_the_next_one() {
 
 #[test]
 fn without_the_program_subvolumes_are_removed_file_by_file() {
-    let Some(world) = World::on_btrfs() else {
+    let Some(world) = World::with_drive(FileSystem::Btrfs, 400) else {
         return;
     };
     world.job("orders", JOB);

@@ -9,6 +9,9 @@ import os
 import stat
 import sys
 
+# in blocks of 512 bytes: a hole may end at another block
+BLOCKS_BEYOND = 64
+
 
 def walk(top):
     """Every path below `top` (and `.`) with what there is to know of it."""
@@ -33,7 +36,7 @@ def walk(top):
 def describe(there, status):
     facts = {
         "type": stat.S_IFMT(status.st_mode), "mode": oct(stat.S_IMODE(status.st_mode)), "uid": status.st_uid,
-        "gid": status.st_gid, "mtime": status.st_mtime_ns,
+        "gid": status.st_gid, "mtime": status.st_mtime_ns, "inode": status.st_ino,
         "attributes": sorted((key, os.getxattr(there, key, follow_symlinks=False)) for key in os.listxattr(there, follow_symlinks=False)),
     }
     if stat.S_ISREG(status.st_mode):
@@ -50,24 +53,30 @@ def digest(there):
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def main():
-    options = sys.argv[3:]
-    first, second = (walk(os.fsencode(top)) for top in sys.argv[1:3])
+def differences(first, second, options=()):
+    """Each as (name, what differs, in the first, in the second); inodes are not compared."""
     if "no-sockets" in options:
         first = {name: facts for name, facts in first.items() if facts["type"] != stat.S_IFSOCK}
     for name in sorted(first.keys() | second.keys()):
         a, b = first.get(name), second.get(name)
         if a is None or b is None:
-            print(repr(name), "only in the", "second" if a is None else "first")
+            yield name, "only in", "the first" if a else "", "the second" if b else ""
             continue
-        blocks_a, blocks_b = a.pop("blocks", 0), b.pop("blocks", 0)
-        # a hole may end at another block; a copy may have more holes, never fewer
-        if "no-holes" not in options and blocks_b > blocks_a + 64:
-            print(repr(name), "blocks", blocks_a, blocks_b)
-        for key in a.keys() | b.keys():
+        blocks_a, blocks_b = a.get("blocks", 0), b.get("blocks", 0)
+        # a copy may have more holes, never fewer
+        if "no-holes" not in options and blocks_b > blocks_a + BLOCKS_BEYOND:
+            yield name, "blocks", blocks_a, blocks_b
+        for key in sorted((a.keys() | b.keys()) - {"blocks", "inode"}):
             if a.get(key) != b.get(key):
-                print(repr(name), key, a.get(key), b.get(key))
+                yield name, key, a.get(key), b.get(key)
+
+
+def main():
+    first, second = (walk(os.fsencode(top)) for top in sys.argv[1:3])
+    for name, what, a, b in differences(first, second, sys.argv[3:]):
+        print(repr(name), what, a, b)
     print(len(first), "entries", file=sys.stderr)
 
 
-main()
+if __name__ == "__main__":
+    main()

@@ -42,24 +42,51 @@ pub fn can_mount() -> bool {
     is_root && Path::new("/dev/loop-control").exists()
 }
 
+/// What is on a drive.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum FileSystem {
+    Ext4,
+    /// Needs a drive of at least 315 megabytes (mkfs.xfs(8) refuses less than 300 MiB).
+    Xfs,
+    Btrfs,
+}
+
+impl FileSystem {
+    fn make(self) -> Command {
+        let (program, options): (_, &[&str]) = match self {
+            // as on a disk of usual size: small ones get smaller blocks, which hold less of names and attributes
+            Self::Ext4 => ("mkfs.ext4", &["-q", "-F", "-b", "4096", "-I", "256"]),
+            Self::Xfs => ("mkfs.xfs", &["-q", "-f"]),
+            Self::Btrfs => ("mkfs.btrfs", &["-q", "-f"]),
+        };
+        let mut command = Command::new(program);
+        command.args(options);
+        command
+    }
+
+    /// Whether a drive can have it here; says why when not.
+    fn is_known(self) -> bool {
+        let name = format!("{self:?}").to_lowercase();
+        let has_program = self.make().arg("-V").output().is_ok();
+        let known = fs::read_to_string("/proc/filesystems").unwrap_or_default();
+        let is_known = has_program && known.lines().any(|line| line.trim_end().ends_with(&name));
+        if !is_known {
+            skip(format!(
+                "needs {name}: its mkfs, and a kernel that knows it"
+            ));
+        }
+        is_known
+    }
+}
+
 impl World {
     /// A world with an ext4 drive of `megabytes`, mounted; `None` where that cannot be.
     pub fn new(megabytes: u64) -> Option<Self> {
-        // as on a disk of usual size: small ones get smaller blocks, which hold less of names and attributes
-        Self::made_by(
-            "mkfs.ext4",
-            &["-q", "-F", "-b", "4096", "-I", "256"],
-            megabytes,
-        )
+        Self::with_drive(FileSystem::Ext4, megabytes)
     }
 
-    /// A world whose drive is btrfs.
-    pub fn on_btrfs() -> Option<Self> {
-        Self::made_by("mkfs.btrfs", &["-q", "-f"], 400)
-    }
-
-    fn made_by(program: &str, options: &[&str], megabytes: u64) -> Option<Self> {
-        if !can_mount() {
+    pub fn with_drive(file_system: FileSystem, megabytes: u64) -> Option<Self> {
+        if !can_mount() || !file_system.is_known() {
             return None;
         }
         let world = Self {
@@ -76,7 +103,7 @@ impl World {
             .unwrap()
             .set_len(megabytes * 1_000_000)
             .unwrap();
-        ok(Command::new(program).args(options).arg(&image));
+        ok(file_system.make().arg(&image));
         world.mount();
         world.write_server("");
         Some(world)
