@@ -200,6 +200,8 @@ fn copy_data_only(
     let wrong = |error: Errno| place.read(error);
     let mut hasher = Sha256::new();
     let mut at = 0;
+    let expected = fstat(source).map_err(wrong)?.st_size.cast_unsigned();
+    ftruncate(copy, expected).map_err(|error| place.written(error))?;
     loop {
         let data = match seek(source, SeekFrom::Data(at)) {
             Ok(data) => data,
@@ -215,11 +217,7 @@ fn copy_data_only(
             break;
         }
     }
-    let size = fstat(source)
-        .map_err(wrong)?
-        .st_size
-        .cast_unsigned()
-        .max(at);
+    let size = expected.max(at);
     update_with_zeros(&mut hasher, size - at, halt)?;
     Ok((Digest(hasher.finalize().into()), size))
 }
@@ -278,6 +276,11 @@ fn write_sparsely(copy: &OwnedFd, mut bytes: &[u8]) -> io::Result<()> {
         let length: usize = run.iter().map(|block| block.len()).sum();
         let (part, rest) = bytes.split_at(length);
         if is_hole(run[0]) {
+            // XFS gives out room ahead where a file's end is written to, and keeps it where a hole follows
+            let end = seek(copy, SeekFrom::Current(0))? + bytes.len() as u64;
+            if end > fstat(copy)?.st_size.cast_unsigned() {
+                ftruncate(copy, end)?;
+            }
             seek(copy, SeekFrom::Current(i64::try_from(length).unwrap_or(0)))?;
         } else {
             write_all(copy, part)?;
