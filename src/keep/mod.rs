@@ -4,6 +4,7 @@
 //! generations to retire and why. Removing is a plan like any other, made elsewhere.
 
 mod cap;
+pub mod forecast;
 mod period;
 mod retention;
 mod space_map;
