@@ -3,11 +3,14 @@
 //! An upper bound by its making: between two kept generations every byte that went away is reckoned as held by the
 //! older one, though a file that changed ten times in between is held once; and never more than the whole source is.
 
+use serde::Serialize;
+
 use super::ages::KeptAges;
 use super::growth::HORIZON_DAYS;
 
 /// How generations of a job share space.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Holding {
     /// Each holds only what the next newer one does not: `history`.
     Differences,

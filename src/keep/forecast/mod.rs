@@ -3,6 +3,7 @@ mod ages;
 mod demand;
 mod filling;
 mod growth;
+mod history;
 mod least_squares;
 mod point;
 mod series;
@@ -13,6 +14,9 @@ pub use ages::{KeptAges, days};
 pub use demand::{Demand, Holding};
 pub use filling::{DriveFigures, DriveSeries, Filling, Moments, Outlook};
 pub use growth::{Arrival, Estimate, Growth, HORIZON_DAYS, LEVEL};
+pub use history::{
+    AskedBy, HistoryOutlook, JobFigures, JobSeries, Limit, Reach, Situation, Wanted,
+};
 pub use least_squares::{LeastSquares, least_squares};
 pub use point::Point;
 pub use series::{Basis, Series};
