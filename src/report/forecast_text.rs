@@ -7,11 +7,11 @@ use super::forecast_facts::{DriveForecast, ForecastFacts, JobForecast};
 use super::forecast_words::{
     amount, amounts, full_line, length, lengths, rate, reserve_line, rests_on, too_little,
 };
-use super::safe_text::safe_line;
+use super::safe_text::{safe_line, width};
 use super::wrap::wrap;
 use super::{Style, Tone};
 use crate::keep::forecast::{
-    AskedBy, HistoryOutlook, Holding, LEVEL, Limit, Outlook, Reach, Wanted,
+    AskedBy, HistoryOutlook, Holding, LEVEL, Limit, Outlook, Reach, Reckoned, Wanted,
 };
 
 const HANG: &str = "    ";
@@ -23,7 +23,10 @@ pub fn forecast_text(
     columns: usize,
     style: Style,
 ) -> String {
-    let mut text = heading(facts, zone, style);
+    let mut text = heading(facts, &date_time(facts.now, zone), columns, style);
+    if !facts.attention.is_empty() {
+        text += "\n";
+    }
     for line in &facts.attention {
         let wrapped = wrap(&safe_line(line), "  ! ", HANG, columns);
         text.extend(
@@ -53,16 +56,13 @@ pub fn forecast_text(
     text
 }
 
-fn heading(facts: &ForecastFacts, zone: &TimeZone, style: Style) -> String {
+fn heading(facts: &ForecastFacts, when: &str, columns: usize, style: Style) -> String {
     let is_known = |drive: &DriveForecast| drive.filling.outlook != Outlook::TooLittleKnown;
     let (tone, state) = match facts.attention.len() as u64 {
         0 if !facts.drives.iter().any(is_known) => {
             (Tone::Bold, "too little is known yet".to_owned())
         }
-        0 => (
-            Tone::Good,
-            "no drive is likely to be short of space within 30 days".to_owned(),
-        ),
+        0 => (Tone::Good, "no drive is soon short of space".to_owned()),
         many => (
             Tone::Bad,
             format!(
@@ -71,11 +71,13 @@ fn heading(facts: &ForecastFacts, zone: &TimeZone, style: Style) -> String {
             ),
         ),
     };
+    let server = facts.server.as_str();
+    let fits = width(server) + width(&state) + width(when) + 4 <= columns;
     format!(
-        "{}: {},\n{}\n",
-        style.paint(Tone::Bold, facts.server.as_str()),
+        "{}: {},{}{when}\n",
+        style.paint(Tone::Bold, server),
         style.paint(tone, &state),
-        date_time(facts.now, zone)
+        if fits { " " } else { "\n" },
     )
 }
 
@@ -176,12 +178,12 @@ fn cap_line(history: &HistoryOutlook, wanted: Wanted) -> String {
         Some(cap) => format!("it has {}", bytes(cap)),
         None => "it has none".to_owned(),
     };
-    let bound = match history.holds {
-        Holding::Differences => "at most ",
-        Holding::Whole => "",
+    let bound = match (history.holds, wanted.reckoned_from) {
+        (Holding::Differences, Reckoned::Changes) => "at most",
+        _ => "about",
     };
     format!(
-        "for {}, {why}, it needs a cap of {bound}{}; {has}",
+        "for {}, {why}, it needs a cap of {bound} {}; {has}",
         length(wanted.days),
         amounts(wanted.needed_cap)
     )

@@ -85,19 +85,22 @@ pub(super) fn arrival(moments: &Moments, now: Timestamp) -> String {
         moments.latest.map(|at| days_to(at, now)),
     );
     if days < 1.0 {
-        format!("within a day {range}")
+        format!("within a day{range}")
     } else {
-        format!("in about {} {range}", length(days))
+        format!("in about {}{range}", length(days))
     }
 }
 
-/// `(5 to 11)` in the unit of `likely`, or `(5 months to over 10 years)`.
+/// ` (5 to 11)` in the unit of `likely`, or ` (5 months to over 10 years)`; nothing where rounding leaves no difference.
 fn range(likely: f64, low: f64, high: Option<f64>) -> String {
     let (_, size, _) = unit(likely);
     match high.filter(|high| *high < f64::from(HORIZON_DAYS)) {
-        Some(high) if likely >= 1.0 => format!("({} to {})", whole(low / size), whole(high / size)),
-        Some(high) => format!("(at the latest in {})", length(high)),
-        None => format!("({} to over {TEN_YEARS})", length(low)),
+        Some(high) if likely >= 1.0 => match [low, high].map(|end| whole(end / size)) {
+            [low, high] if low == high => String::new(),
+            [low, high] => format!(" ({low} to {high})"),
+        },
+        Some(high) => format!(" (at the latest in {})", length(high)),
+        None => format!(" ({} to over {TEN_YEARS})", length(low)),
     }
 }
 
@@ -112,7 +115,7 @@ pub(super) fn lengths(estimate: Estimate) -> String {
         return format!("over {TEN_YEARS} ({} at the least)", length(estimate.low));
     }
     format!(
-        "about {} {}",
+        "about {}{}",
         length(estimate.likely),
         range(estimate.likely.max(1.0), estimate.low, high)
     )
@@ -136,28 +139,36 @@ fn days_to(at: Timestamp, now: Timestamp) -> f64 {
 /// `1.2 GB (900 MB to 1.5 GB)`
 pub(super) fn amounts(estimate: Estimate) -> String {
     format!(
-        "{} ({} to {})",
+        "{}{}",
         amount(estimate.likely),
-        amount(estimate.low),
-        amount(estimate.high)
+        amount_range(estimate.low, estimate.high)
     )
 }
 
 /// `grows by 1.2 GB a day (900 MB to 1.5 GB)`
 pub(super) fn rate(estimate: Estimate) -> String {
-    let range = |low: f64, high: f64| format!("({} to {})", amount(low), amount(high));
+    if [estimate.likely, estimate.low, estimate.high]
+        .iter()
+        .all(|rate| rate.abs() < 0.5)
+    {
+        return "stays as it is".to_owned();
+    }
     if estimate.likely <= -1.0 {
         return format!(
-            "shrinks by {} a day {}",
+            "shrinks by {} a day{}",
             amount(-estimate.likely),
-            range(-estimate.high, -estimate.low)
+            amount_range(-estimate.high, -estimate.low)
         );
     }
-    format!(
-        "grows by {} a day {}",
-        amount(estimate.likely),
-        range(estimate.low, estimate.high)
-    )
+    let range = amount_range(estimate.low, estimate.high);
+    format!("grows by {} a day{range}", amount(estimate.likely))
+}
+
+fn amount_range(low: f64, high: f64) -> String {
+    match [low, high].map(amount) {
+        [low, high] if low == high => String::new(),
+        [low, high] => format!(" ({low} to {high})"),
+    }
 }
 
 /// Bytes, with a sign where they are less than nothing.
@@ -199,7 +210,7 @@ mod tests {
             lengths(estimate(4000.0, 150.0, 4000.0)),
             "over 10 years (5 months at the least)"
         );
-        assert_eq!(lengths(estimate(0.0, 0.0, 0.0)), "about 0 days (0 to 0)");
+        assert_eq!(lengths(estimate(0.0, 0.0, 0.0)), "about 0 days");
     }
 
     #[test]

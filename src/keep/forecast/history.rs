@@ -118,6 +118,17 @@ pub struct Wanted {
     /// The keep rules retire everything before it is so old.
     pub is_beyond_rules: bool,
     pub needed_cap: Estimate,
+    pub reckoned_from: Reckoned,
+}
+
+/// What the space for older generations is reckoned from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Reckoned {
+    /// All changes, as if none were held once for several: an upper bound.
+    Changes,
+    /// What of the changes the generations that are there were measured to hold.
+    Measured,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -288,6 +299,11 @@ impl Demands {
                 likely: self.likely.space(ages, wanted),
                 low: self.low.space(ages, wanted),
                 high: self.high.space(ages, wanted),
+            },
+            reckoned_from: if situation.used.is_some() && situation.generations.len() > 1 {
+                Reckoned::Measured
+            } else {
+                Reckoned::Changes
             },
         })
     }

@@ -15,7 +15,7 @@ pub use demand::{Demand, Holding};
 pub use filling::{DriveFigures, DriveSeries, Filling, Moments, Outlook};
 pub use growth::{Arrival, Estimate, Growth, HORIZON_DAYS, LEVEL};
 pub use history::{
-    AskedBy, HistoryOutlook, JobFigures, JobSeries, Limit, Reach, Situation, Wanted,
+    AskedBy, HistoryOutlook, JobFigures, JobSeries, Limit, Reach, Reckoned, Situation, Wanted,
 };
 pub use least_squares::{LeastSquares, least_squares};
 pub use point::Point;
