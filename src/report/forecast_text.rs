@@ -72,13 +72,15 @@ fn heading(facts: &ForecastFacts, when: &str, columns: usize, style: Style) -> S
         ),
     };
     let server = facts.server.as_str();
-    let fits = width(server) + width(&state) + width(when) + 4 <= columns;
-    format!(
-        "{}: {},{}{when}\n",
-        style.paint(Tone::Bold, server),
-        style.paint(tone, &state),
-        if fits { " " } else { "\n" },
-    )
+    let mut text = style.paint(Tone::Bold, server) + ":";
+    let mut column = width(server) + 1;
+    for (tone, part) in [(Some(tone), format!("{state},")), (None, when.to_owned())] {
+        let fits = column + 1 + width(&part) <= columns;
+        column = if fits { column + 1 } else { 0 } + width(&part);
+        text.push(if fits { ' ' } else { '\n' });
+        text += &tone.map_or_else(|| part.clone(), |tone| style.paint(tone, &part));
+    }
+    text + "\n"
 }
 
 struct Page {

@@ -12,8 +12,8 @@ fn now() -> Timestamp {
     "2026-11-25T09:00:00Z".parse().unwrap()
 }
 
-fn days(count: i64) -> Option<Timestamp> {
-    Some(now() + SignedDuration::from_hours(24 * count))
+fn days(count: i64) -> Timestamp {
+    now() + SignedDuration::from_hours(24 * count)
 }
 
 fn estimate(likely: f64, low: f64, high: f64) -> Estimate {
@@ -49,7 +49,7 @@ fn drive(
             } else {
                 Basis { runs: 3, days: 2.0 }
             },
-            seen: days(-1),
+            seen: Some(days(-1)),
             outlook,
             per_day: is_known.then_some(estimate(4.2e9, 3.1e9, 5.6e9)),
             at_reserve: moments,
@@ -109,7 +109,11 @@ fn shown(facts: &ForecastFacts) -> String {
 #[test]
 fn what_needs_a_person_stands_at_the_top() {
     let drives = vec![
-        drive("shelf", Outlook::Fills, [days(18), days(24), days(40)]),
+        drive(
+            "shelf",
+            Outlook::Fills,
+            [Some(days(18)), Some(days(24)), Some(days(40))],
+        ),
         drive("barn", Outlook::TooLittleKnown, [None; 3]),
     ];
     assert_eq!(
@@ -152,8 +156,16 @@ History
 fn a_drive_that_does_not_fill_says_why() {
     let drives = vec![
         drive("attic", Outlook::Shrinks, [None; 3]),
-        drive("barn", Outlook::NotWithinTenYears, [days(1500), None, None]),
-        drive("shelf", Outlook::AtReserve, [days(0), days(0), days(3)]),
+        drive(
+            "barn",
+            Outlook::NotWithinTenYears,
+            [Some(days(1500)), None, None],
+        ),
+        drive(
+            "shelf",
+            Outlook::AtReserve,
+            [Some(days(0)), Some(days(0)), Some(days(3))],
+        ),
     ];
     let text = shown(&facts(drives, Vec::new()));
     for line in [
@@ -190,7 +202,13 @@ fn a_server_that_is_new_knows_too_little() {
 
 #[test]
 fn thirty_days_are_soon_and_a_day_more_is_not() {
-    let at = |count| drive("shelf", Outlook::Fills, [days(1), days(count), None]);
+    let at = |count| {
+        drive(
+            "shelf",
+            Outlook::Fills,
+            [Some(days(1)), Some(days(count)), None],
+        )
+    };
     assert!(at(30).is_soon_full(now()));
     assert!(!at(31).is_soon_full(now()));
     assert!(facts(vec![at(30)], Vec::new()).needs_attention());
@@ -203,14 +221,14 @@ fn no_line_is_wider_than_the_page_and_colour_changes_no_word() {
         vec![drive(
             &"d".repeat(64),
             Outlook::Fills,
-            [days(18), days(24), days(40)],
+            [Some(days(18)), Some(days(24)), Some(days(40))],
         )],
         vec![studio_files()],
     );
     facts.server = name(&"s".repeat(64));
     facts.jobs[0].name = name(&"j".repeat(64));
     let text = shown(&facts);
-    for line in text.lines().filter(|line| !line.starts_with("sss")) {
+    for line in text.lines() {
         assert!(width(line) <= 80, "{line}");
     }
     let mut colour = forecast_text(&facts, &lisbon(), 80, Style::Colour);

@@ -63,7 +63,8 @@ fn a_drive_is_full_within_the_interval_that_was_foretold() {
     let foretold = at(&world, 13, &["forecast"], 1);
     let filling = &foretold["drives"][0]["filling"];
     assert_eq!(filling["basis"]["runs"], 14);
-    assert_eq!(filling["basis"]["days"].as_f64().unwrap().round(), 13.0);
+    let days = filling["basis"]["days"].as_f64().unwrap();
+    assert!((days - 13.0).abs() < 0.01, "{days}");
     let (earliest, latest) = (
         moment(&filling["at_reserve"]["earliest"]),
         moment(&filling["at_reserve"]["latest"]),

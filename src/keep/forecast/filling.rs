@@ -57,9 +57,13 @@ pub struct Moments {
 }
 
 impl DriveSeries {
-    /// What a run found, in the order of time. Another size is another drive: the series begins anew.
+    /// What a run found, in the order of time. Another size is another drive: the series begins anew. A little more
+    /// or less is the file system's own reckoning.
     pub fn add(&mut self, figures: DriveFigures) {
-        if self.last.is_some_and(|last| last.total != figures.total) {
+        if self
+            .last
+            .is_some_and(|last| is_other_size(last.total, figures.total))
+        {
             self.used = Series::default();
         }
         self.used.add(
@@ -108,6 +112,11 @@ impl DriveSeries {
         };
         filling
     }
+}
+
+/// More than a hundredth apart.
+fn is_other_size(before: u64, now: u64) -> bool {
+    before.abs_diff(now) > before / 100
 }
 
 impl Moments {

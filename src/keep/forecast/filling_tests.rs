@@ -59,4 +59,10 @@ fn a_drive_of_another_size_begins_anew() {
     let filling = series.filling(200);
     assert_eq!(filling.outlook, Outlook::TooLittleKnown);
     assert_eq!(filling.basis.runs, 1);
+    series.add(DriveFigures {
+        at: night(21),
+        total: 2010,
+        free: 1900,
+    });
+    assert_eq!(series.filling(200).basis.runs, 2);
 }

@@ -95,7 +95,7 @@ fn what_limits_the_reach_is_named() {
     assert!((by_cap.days.likely - 200.0).abs() < 1e-3, "{by_cap:?}");
     // 59 gaps of 1 GB are held already
     let by_drive = with(|situation| {
-        (situation.used, situation.room) = (Some(159_000_000_000), Some(41_000_000_000))
+        (situation.used, situation.room) = (Some(159_000_000_000), Some(41_000_000_000));
     });
     assert_eq!(by_drive.limit, Limit::Drive);
     assert!((by_drive.days.likely - 100.0).abs() < 1e-3, "{by_drive:?}");

@@ -149,10 +149,13 @@ impl Factors {
             }
             mirror[0] += size.copysign(mirror[0]);
             let norm = length(&mirror);
-            mirror.iter_mut().for_each(|v| *v /= norm);
+            for value in &mut mirror {
+                *value /= norm;
+            }
             reflect(&mirror, &mut column[k..]);
-            rest.iter_mut()
-                .for_each(|other| reflect(&mirror, &mut other[k..]));
+            for other in rest {
+                reflect(&mirror, &mut other[k..]);
+            }
             triangle.push(column[..=k].to_vec());
             reflections.push(mirror);
         }
