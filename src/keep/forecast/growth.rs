@@ -2,7 +2,7 @@
 //!
 //! The likely rate is the robust slope. Its interval covers three ways to be wrong: Sen's, for figures that stray
 //! from a line independently; the plain least-squares line, which large single steps pull; and that of the rates of
-//! consecutive pieces of the series ("batch means", P. D. Welch 1983 and before), for figures whose steps add up,
+//! consecutive pieces of the series (batch means, as simulations are judged by), for figures whose steps add up,
 //! as the use of a drive does: there a line through the levels looks much surer than it is.
 
 use serde::Serialize;
@@ -15,7 +15,7 @@ use super::theil_sen::theil_sen;
 /// Nothing is foretold beyond ten years.
 pub const HORIZON_DAYS: u32 = 3653;
 
-/// Parts of the level of confidence of every interval, in per cent.
+/// The level of confidence of every interval, in per cent.
 pub const LEVEL: u32 = 95;
 
 /// Into how many pieces a series is cut.

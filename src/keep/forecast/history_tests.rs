@@ -3,6 +3,7 @@
 use jiff::SignedDuration;
 use proptest::prelude::*;
 
+use super::super::HORIZON_DAYS;
 use super::*;
 
 const GB: f64 = 1e9;

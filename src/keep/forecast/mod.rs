@@ -12,6 +12,7 @@
 
 mod ages;
 mod demand;
+mod demands;
 mod filling;
 mod growth;
 mod history;

@@ -53,7 +53,7 @@ fn pair_slopes(points: &[Point]) -> impl Iterator<Item = f64> {
         .map(|(first, second)| (second.y - first.y) / (second.x - first.x))
 }
 
-/// The variance of Kendall's S with ties in either coordinate (Sen 1968, equation 2.6).
+/// The variance of Kendall's S with ties in either coordinate (Sen 1968).
 fn kendall_variance(points: &[Point]) -> f64 {
     let count = amount(points.len());
     let full = count * (count - 1.0) * (2.0 * count + 5.0);
