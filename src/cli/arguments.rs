@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand};
 use jiff::Timestamp;
 
+use crate::jobs::Span;
 use crate::record::GenerationName;
 
 /// Keeps one server recoverable, and proves it.
@@ -54,6 +55,9 @@ pub enum Command {
     Runs(RunsArguments),
     /// Show what is kept of a job, its size alone and shared, and why
     Generations(GenerationsArguments),
+    /// Foretell when drives fill, how far back history reaches, and what cap it needs; exit status 1 when a
+    /// drive is likely to be at its reserve within 30 days
+    Forecast(ForecastArguments),
     /// Bring files back from a generation
     Restore(RestoreArguments),
     /// Try to send the mail that is due
@@ -127,6 +131,24 @@ pub struct GenerationsArguments {
     /// The job whose generations are shown
     #[arg(value_name = "JOB")]
     pub job: String,
+}
+
+#[derive(Debug, Args)]
+pub struct ForecastArguments {
+    /// The drives to look at, with the jobs that write to them; all unless given
+    #[arg(value_name = "DRIVE")]
+    pub drives: Vec<String>,
+
+    /// How far back history should reach, such as "6 months"; as far as the keep rules do unless given
+    #[arg(long, value_name = "SPAN", value_parser = reach)]
+    pub reach: Option<Span>,
+}
+
+fn reach(text: &str) -> Result<Span, String> {
+    Span::parse(text).map_err(|mistake| {
+        let allowed = mistake.allowed.unwrap_or_else(|| Span::EXPECTED.to_owned());
+        format!("{}; expected {allowed}", mistake.message)
+    })
 }
 
 #[derive(Debug, Args)]

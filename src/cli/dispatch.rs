@@ -5,7 +5,9 @@ use clap::error::ContextKind;
 
 use super::arguments::{Arguments, Command};
 use super::settings::Settings;
-use super::{check, deliver, files, generations, restore, run, runs, seal, serve, settle, status};
+use super::{
+    check, deliver, files, forecast, generations, restore, run, runs, seal, serve, settle, status,
+};
 use crate::exit::Exit;
 use crate::terminal;
 
@@ -45,6 +47,7 @@ fn obey() -> Exit {
         Command::Status => status::status(&settings),
         Command::Runs(wanted) => runs::runs(&settings, &wanted),
         Command::Generations(wanted) => generations::generations(&settings, &wanted),
+        Command::Forecast(wanted) => forecast::forecast(&settings, &wanted),
         Command::Restore(wanted) => restore::restore(&settings, &wanted),
         Command::Settle { job } => settle::settle(&settings, job.as_deref()),
         Command::Deliver => deliver::deliver(&settings),

@@ -8,6 +8,7 @@ mod dry_run;
 mod due;
 mod files;
 mod files_in_force;
+mod forecast;
 mod generations;
 mod rebuild;
 mod restore;

@@ -7,7 +7,7 @@ use jiff::Timestamp;
 
 use super::Arguments;
 use crate::exit::Exit;
-use crate::jobs::{Colour, Config, Diagnostic, Job, Name, load};
+use crate::jobs::{Colour, Config, Diagnostic, Drive, Job, Name, load};
 use crate::record::Store;
 use crate::report::Style;
 use crate::system::clock::{Clock, ShiftedClock, SystemClock};
@@ -134,6 +134,27 @@ pub fn job_named<'c>(config: &'c Config, text: &str) -> Result<&'c Job, Exit> {
     let names: Vec<String> = config.jobs.keys().map(|name| format!("`{name}`")).collect();
     eprintln!("jobs: {}", names.join(", "));
     Err(Exit::Usage)
+}
+
+/// A drive by the name given on the command line.
+///
+/// # Errors
+/// [`Exit::Usage`], after telling which drives there are.
+pub fn drive_named<'c>(config: &'c Config, text: &str) -> Result<&'c Drive, Exit> {
+    let named = Name::parse(text)
+        .ok()
+        .and_then(|name| config.drives.get(&name));
+    named.ok_or_else(|| {
+        let text = crate::report::safe_line(text);
+        let names: Vec<String> = config
+            .drives
+            .keys()
+            .map(|name| format!("`{name}`"))
+            .collect();
+        eprintln!("error: there is no drive `{text}`");
+        eprintln!("drives: {}", names.join(", "));
+        Exit::Usage
+    })
 }
 
 /// Colour on standard output: a terminal that can, and nobody who asked for none (no-color.org).

@@ -1,9 +1,11 @@
 //! What is worth keeping, and for how long: pure rules over names, times and sizes.
 //!
 //! [`decide`] applies a job's `[[keep]]` rules, [`enforce_cap`] its `cap`; both only say which
-//! generations to retire and why. Removing is a plan like any other, made elsewhere.
+//! generations to retire and why. Removing is a plan like any other, made elsewhere. [`forecast`] tells how far the space
+//! will go.
 
 mod cap;
+pub mod forecast;
 mod ledger;
 mod period;
 mod retention;

@@ -21,4 +21,4 @@ pub use generation::{Form, Generation, GenerationName, State};
 pub use outcome::Outcome;
 pub use rebuild::{Owner, Reconciled, reconcile};
 pub use run_record::{Changes, Decision, DriveUse, RunRecord, StepRecord, Trigger};
-pub use store::{Alarm, AlarmChange, Pruned, RunFilter, Store, StoreError};
+pub use store::{Alarm, AlarmChange, Pruned, RunFigures, RunFilter, Store, StoreError};

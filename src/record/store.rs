@@ -7,6 +7,7 @@
 mod alarms;
 mod check;
 mod error;
+mod figures;
 mod files;
 mod generations;
 mod handled;
@@ -24,6 +25,7 @@ use rusqlite::{Connection, Transaction, TransactionBehavior};
 
 pub use alarms::{Alarm, AlarmChange};
 pub use error::StoreError;
+pub use figures::RunFigures;
 pub use prune::Pruned;
 pub use runs::RunFilter;
 

@@ -4,6 +4,7 @@ use jiff::Timestamp;
 use serde::Serialize;
 
 use crate::jobs::{KindName, Name};
+use crate::keep::forecast::Filling;
 use crate::record::{GenerationName, Outcome};
 
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -59,6 +60,8 @@ pub struct DriveStatus {
     pub words: String,
     pub space: Option<DriveSpace>,
     pub offsite: bool,
+    /// How it fills, by the record; absent when that cannot be read.
+    pub filling: Option<Filling>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]

@@ -3,6 +3,7 @@
 use jiff::{Timestamp, tz::TimeZone};
 
 use super::amounts::{age, between, counted, date_time, time};
+use super::forecast_words::full_line;
 use super::safe_text::{fit, safe_line};
 use super::space_words::space;
 use super::status_facts::{DriveReadiness, DriveStatus, JobStatus, MailFacts, StatusFacts};
@@ -217,6 +218,12 @@ impl Page<'_> {
         if let Some(left) = drive.space {
             more.push(space(left.total, left.free, left.reserve));
         }
+        more.extend(
+            drive
+                .filling
+                .as_ref()
+                .map(|filling| full_line(filling, self.now)),
+        );
         self.row(drive.name.as_str(), tone, &state, &more)
     }
 

@@ -1,6 +1,7 @@
 //! The whole status page of a server in trouble, and of one that is well.
 
 use crate::jobs::KindName;
+use crate::keep::forecast::{Basis, Filling, Moments, Outlook};
 use crate::record::{GenerationName, Outcome};
 
 use super::super::safe_text::width;
@@ -33,6 +34,27 @@ fn job(text: &str, outcome: Outcome, words: &str) -> JobStatus {
     }
 }
 
+fn fills_in(days: i64) -> Filling {
+    let after =
+        |days: i64| Some(at("2026-11-25T09:00:00Z") + jiff::SignedDuration::from_hours(24 * days));
+    let moments = Moments {
+        earliest: after(days * 5 / 7),
+        likely: after(days),
+        latest: after(days * 11 / 7),
+    };
+    Filling {
+        basis: Basis {
+            runs: 214,
+            days: 210.0,
+        },
+        seen: None,
+        outlook: Outlook::Fills,
+        per_day: None,
+        at_reserve: moments,
+        full: moments,
+    }
+}
+
 fn drive(text: &str, ready: DriveReadiness, words: &str) -> DriveStatus {
     DriveStatus {
         name: name(text),
@@ -45,6 +67,7 @@ fn drive(text: &str, ready: DriveReadiness, words: &str) -> DriveStatus {
             reserve: 20_000_000_000,
         }),
         offsite: text == "barn",
+        filling: (text == "shelf").then(|| fills_in(7 * 30)),
     }
 }
 
@@ -102,6 +125,7 @@ Drives
   shelf         ready
                 /mnt/shelf
                 2.7 TB free of 4 TB, 20 GB of it always left free
+                full in about 7 months (5 to 11)
 
   Mail          2 mails waiting, oldest 6 hours ago, 1 mail NOT DELIVERED
                 next try Wed 25 Nov 09:30
@@ -133,6 +157,7 @@ Drives
   shelf     ready
             /mnt/shelf
             2.7 TB free of 4 TB, 20 GB of it always left free
+            full in about 7 months (5 to 11)
 
   Mail      nothing waiting
   Service   running since Mon 23 Nov 08:00

@@ -3,6 +3,7 @@
 use jiff::{SignedDuration, Timestamp};
 
 use super::locks::{is_running, service_words};
+use super::outlook::Recorded;
 use super::settle;
 use crate::jobs::{Config, Drive, DrivePlace, Job};
 use crate::mail::Outbox;
@@ -28,7 +29,13 @@ pub fn overview(config: &Config, store: &Store, now: Timestamp) -> StatusFacts {
         .values()
         .map(|job| job_status(config, store, job, now))
         .collect();
-    let drives: Vec<DriveStatus> = config.drives.values().map(drive_status).collect();
+    let recorded = Recorded::read(config, store, now);
+    if let Err(error) = &recorded {
+        attention.push(error.to_string());
+    }
+    let drives: Vec<DriveStatus> = (config.drives.values())
+        .map(|drive| drive_status(drive, recorded.as_ref().ok()))
+        .collect();
     attention.extend(jobs.iter().filter_map(job_trouble));
     let overdue = config.jobs.values();
     attention.extend(overdue.filter_map(|job| overdue_words(config, store, job, now)));
@@ -143,7 +150,7 @@ fn overdue_words(config: &Config, store: &Store, job: &Job, now: Timestamp) -> O
     ))
 }
 
-fn drive_status(drive: &Drive) -> DriveStatus {
+fn drive_status(drive: &Drive, recorded: Option<&Recorded>) -> DriveStatus {
     let reserve = drive.reserve.bytes();
     let (ready, words, space) = match &drive.place {
         DrivePlace::Ssh { .. } => (
@@ -172,6 +179,7 @@ fn drive_status(drive: &Drive) -> DriveStatus {
         words,
         space,
         offsite: drive.offsite,
+        filling: recorded.map(|recorded| recorded.filling(drive)),
     }
 }
 

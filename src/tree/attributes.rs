@@ -56,7 +56,9 @@ fn is_kept(name: &[u8]) -> bool {
     let of_anyone = [&b"user."[..], b"security.", b"trusted."]
         .iter()
         .any(|space| name.starts_with(space));
-    of_anyone || name.starts_with(b"system.posix_acl_")
+    // XFS shows ACLs a second time to root, as it holds them (the kernel's fs/xfs/xfs_xattr.c)
+    let is_acl_of_xfs = name.starts_with(b"trusted.SGI_ACL_");
+    (of_anyone && !is_acl_of_xfs) || name.starts_with(b"system.posix_acl_")
 }
 
 /// Gives `file` just the attributes `wanted`.

@@ -43,8 +43,18 @@ def edit(most, least_entries, most_entries, edits):
 def remember(generation, tree):
     """What the generation of this name must be from now on."""
     WANTED[generation] = walk_trees.walk(os.fsencode(tree))
+    # rsync 3.5.0 now and then copies the mask of an ACL as the entry of the owning group (seen; with it the other way
+    # round too): what the source itself says is wanted
+    source = walk_trees.walk(os.fsencode(sys.argv[1]))
+    for name, facts in WANTED[generation].items():
+        if name in source and has_acl(facts):
+            facts["attributes"] = source[name]["attributes"]
     INODES.pop(generation, None)
     return {"entries": len(WANTED[generation])}
+
+
+def has_acl(facts):
+    return any(name == "system.posix_acl_access" for name, _ in facts["attributes"])
 
 
 def compare(generation, tree):

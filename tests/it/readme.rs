@@ -177,7 +177,7 @@ fn what_the_readme_calls_not_built_is_not_built_and_nothing_else_is() {
         .next()
         .unwrap();
     let commands: Vec<&str> = commands.split('`').skip(1).step_by(2).collect();
-    assert!(commands.len() >= 8, "{commands:?}");
+    assert!(!commands.is_empty(), "{commands:?}");
     for command in commands {
         let parsed = Arguments::try_parse_from(["hayloft", command]);
         let error = parsed.expect_err("it is built").kind();
