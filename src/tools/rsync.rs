@@ -14,6 +14,12 @@ use crate::plan::{Argv, HiddenPath, Landing};
 /// seconds, a file written twice within a second would be taken for unchanged.
 const KEEP: [&str; 3] = ["-aHAXS", "--numeric-ids", "--modify-window=-1"];
 
+/// XFS shows an ACL a second time, as an attribute (the kernel's fs/xfs/xfs_xattr.c). Compared as one,
+/// it would be taken away from the drive, and the ACL with it; brought back as one, it would stay behind on other file
+/// systems. A filter of attributes must also leave out what rsync leaves out by itself (rsync(1), `--xattrs`),
+/// and say that it is for both sides, which `--delete-excluded` would make one.
+const NOT_KEPT: [&str; 2] = ["--filter=-xsr system.*", "--filter=-xsr trusted.SGI_ACL_*"];
+
 /// One change a line: what, length, modification time, name. rsync writes control characters in
 /// names as `\#012`, so a line is always one name.
 const ITEMIZE: &str = "--out-format=%i %l %M %n%L";
@@ -97,9 +103,11 @@ fn base(what: What, drive_line: Option<&SshLine>) -> Argv {
     if let Some(line) = drive_line.or(what.source_line) {
         argv = argv.arg("-e").arg(line.rsync_shell());
     }
-    if drive_line.is_some_and(SshLine::keeps_owners_in_xattrs) {
-        argv = argv.arg("-M--fake-super");
-    }
+    argv = match drive_line {
+        // where attributes stand for ACLs there is none that a file system shows twice
+        Some(line) if line.keeps_owners_in_xattrs() => argv.arg("-M--fake-super"),
+        _ => argv.args(NOT_KEPT),
+    };
     for path in what.hidden {
         argv = argv.option("--exclude", literal(&path.path));
     }
@@ -198,11 +206,11 @@ fn bring_back_base(landing: &Landing) -> Argv {
     let mut argv = Argv::new("rsync").args(KEEP).args(["--relative", "-s"]);
     if let Some(line) = landing.ssh() {
         argv = argv.arg("-e").arg(line.rsync_shell());
-        if line.keeps_owners_in_xattrs() {
-            argv = argv.arg("-M--fake-super");
-        }
     }
-    argv
+    match landing.ssh() {
+        Some(line) if line.keeps_owners_in_xattrs() => argv.arg("-M--fake-super"),
+        _ => argv.args(NOT_KEPT),
+    }
 }
 
 /// rsync(1), `--relative`: what stands before `/./` is not part of the copied path.

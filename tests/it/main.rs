@@ -37,6 +37,7 @@ mod kinds_history;
 mod kinds_mirror;
 mod kinds_sealed;
 mod kinds_trees;
+mod kinds_xfs;
 mod licences;
 mod mail;
 mod manifest_foreign;

@@ -146,12 +146,12 @@ def remove_link(tree):
 @beyond_rsync
 def break_links(tree):
     """Each of the names gets a file of its own, equal to the others."""
-    name = some_file(tree, one_of_several)
-    if name:
+    names = tree.names(lambda status: one_of_several(status) and not stat.S_ISDIR(status.st_mode))
+    if names:
+        name = tree.pick(names)
         inode = tree.status(name).st_ino
-        for one in tree.files():
-            if tree.status(one).st_ino == inode:
-                replace_with_equal(tree, one)
+        for one in tree.names(lambda status: status.st_ino == inode):
+            replace_with_equal(tree, one)
         return name
 
 
@@ -262,7 +262,7 @@ def only_the_time_of_change(tree):
 @edit
 def point_elsewhere(tree):
     """A link whose target changes, its length and time do not."""
-    names = tree.names(lambda status: stat.S_ISLNK(status.st_mode))
+    names = tree.names(lambda status: stat.S_ISLNK(status.st_mode) and alone(status))
     if names:
         name = tree.pick(names)
         status, length = tree.status(name), len(os.readlink(tree.path(name)))
