@@ -101,13 +101,24 @@ pub struct RunArguments {
     #[arg(long, conflicts_with_all = ["jobs", "dry_run"])]
     pub due: bool,
 
-    /// Run once although more would change than `change_guard` allows
-    #[arg(long)]
-    pub accept_changes: bool,
+    #[command(flatten)]
+    pub accept: AcceptArguments,
 
     /// The planned time that this run is for
     #[arg(long, value_name = "TIME", hide = true)]
     pub planned: Option<Timestamp>,
+}
+
+/// What a person has looked at and agrees to, once.
+#[derive(Debug, Args)]
+pub struct AcceptArguments {
+    /// Run once although more would change than `change_guard` allows
+    #[arg(long)]
+    pub accept_changes: bool,
+
+    /// Let the cap retire more than half of what is kept, this once
+    #[arg(long)]
+    pub accept_retiring: bool,
 }
 
 #[derive(Debug, Args)]
@@ -131,6 +142,10 @@ pub struct GenerationsArguments {
     /// The job whose generations are shown
     #[arg(value_name = "JOB")]
     pub job: String,
+
+    /// Look at every file for the sizes, rather than in the ledger that the runs keep
+    #[arg(long)]
+    pub measure: bool,
 }
 
 #[derive(Debug, Args)]

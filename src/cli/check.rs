@@ -8,12 +8,13 @@ use super::rebuild;
 use super::settings::{Form, Settings, error_colour, style};
 use crate::exit::Exit;
 use crate::jobs::{Config, Diagnostic, Drive, DrivePlace, Job, Loaded, Source, SshHost, load};
-use crate::plan::{DriveState, SourceState, Stop, not_built, risks};
-use crate::record::{Outcome, Store};
+use crate::keep::Consent;
+use crate::plan::{DriveState, Landing, SourceState, Stop, not_built, risks};
+use crate::record::{Form as CopyForm, Outcome, State, Store};
 use crate::report::{
     CheckFacts, CheckedDrive, CheckedHost, CheckedJob, check_text, safe_name, to_json_pretty,
 };
-use crate::run::known_hosts;
+use crate::run::{Books, Retiring, held_back_words, known_hosts};
 use crate::system::clock::Clock;
 use crate::system::{Asked, Pinning, gather, greet, risk_facts};
 
@@ -80,14 +81,18 @@ fn facts(
     rebuilt: Vec<String>,
 ) -> CheckFacts {
     // before anything else asks a host: this is what pins its key, below the state folder
-    let state = Store::open(&config.server.state_dir)
-        .err()
-        .map(|error| Stop::new(Outcome::Failed, error.to_string()).advise(STATE_ADVICE));
+    let (store, state) = match Store::open(&config.server.state_dir) {
+        Ok((store, _)) => (Some(store), None),
+        Err(error) => {
+            let stop = Stop::new(Outcome::Failed, error.to_string()).advise(STATE_ADVICE);
+            (None, Some(stop))
+        }
+    };
     let hosts = hosts(config);
     let mut drives: BTreeMap<_, _> = BTreeMap::new();
     let mut jobs = Vec::new();
     for job in config.jobs.values() {
-        let (drive, checked) = look(settings, config, job);
+        let (drive, checked) = look(settings, config, store.as_ref(), job);
         drives.entry(job.drive.clone()).or_insert(drive);
         jobs.push(checked);
     }
@@ -138,7 +143,12 @@ fn hosts(config: &Config) -> Vec<CheckedHost> {
     found.collect()
 }
 
-fn look(settings: &Settings, config: &Config, job: &Job) -> (CheckedDrive, CheckedJob) {
+fn look(
+    settings: &Settings,
+    config: &Config,
+    store: Option<&Store>,
+    job: &Job,
+) -> (CheckedDrive, CheckedJob) {
     let known_hosts = known_hosts(config);
     let drive = config.drive_of(job);
     let asked = Asked::of(config, job, &known_hosts, settings.clock.now());
@@ -168,7 +178,39 @@ fn look(settings: &Settings, config: &Config, job: &Job) -> (CheckedDrive, Check
             || "only by hand".to_owned(),
             crate::schedule::Crontab::in_words,
         ),
+        retires: store.and_then(|store| {
+            let retiring = Retiring {
+                job,
+                config,
+                now: settings.clock.now(),
+                consent: Consent::UpToHalf,
+            };
+            would_retire(retiring, store, &facts.landing)
+        }),
         stops,
     };
     (checked, job)
+}
+
+/// What the next run would retire by the files as they are now, as far as the record tells without a look at the drive.
+fn would_retire(retiring: Retiring, store: &Store, landing: &Landing) -> Option<String> {
+    let (job, server) = (&retiring.job.name, &retiring.config.server.name);
+    let mut generations = store.generations(&landing.drive, server, job).ok()?;
+    generations.retain(|one| one.state == State::Whole && one.form != CopyForm::Current);
+    let books = Books {
+        store,
+        server,
+        job,
+        landing,
+    };
+    let space = books.booked(&generations.iter().map(|one| one.name).collect());
+    let decided = retiring.decisions(&generations, space.as_ref());
+    if let Some(held) = decided.held_back {
+        return Some(held_back_words(job, held));
+    }
+    let gone = decided.decisions.iter().filter(|one| !one.kept).count();
+    (gone > 0).then(|| {
+        let of = generations.len();
+        format!("the next run retires {gone} of {of} generations; `hayloft generations {job}` shows which")
+    })
 }

@@ -6,19 +6,27 @@ use std::path::Path;
 use super::settings::{Form, Settings, trouble};
 use crate::exit::Exit;
 use crate::jobs::{Config, Job};
-use crate::keep::SpaceMap;
+use crate::keep::{Consent, SpaceMap};
 use crate::plan::{Act, Allowance, DriveState, Part, Plan, Stop, check_changes, make_plan};
-use crate::record::{Decision, Form as CopyForm, Generation, Outcome, State};
+use crate::record::{Changes, Form as CopyForm, Generation, GenerationName, Outcome, State};
 use crate::report::{DryRunFacts, FirstName, PlannedStep, dry_run_text, to_json_line};
 use crate::run::account::Account;
-use crate::run::{Executed, Executor, Progress, Retiring, StopSignal, known_hosts, use_of};
+use crate::run::{
+    Executed, Executor, Progress, Retiring, StopSignal, held_back_words, known_hosts, use_of,
+};
 use crate::system::clock::Clock;
 use crate::system::{Asked, Gathered, gather};
 
 /// How many coming times are shown.
 const TIMES: usize = 3;
 
-pub fn dry_run(settings: &Settings, config: &Config, job: &Job, allowance: Allowance) -> Exit {
+pub fn dry_run(
+    settings: &Settings,
+    config: &Config,
+    job: &Job,
+    allowance: Allowance,
+    consent: Consent,
+) -> Exit {
     let known_hosts = known_hosts(config);
     let drive = config.drive_of(job);
     let now = settings.clock.now();
@@ -39,8 +47,19 @@ pub fn dry_run(settings: &Settings, config: &Config, job: &Job, allowance: Allow
         facts.schedule = Some(line.in_words());
         facts.next = line.upcoming(&config.server.time_zone, now, TIMES);
     }
-    let retiring = Retiring { job, config, now };
-    facts.retired = would_retire(retiring, &plan, &gathered.facts.generations);
+    let retiring = Retiring {
+        job,
+        config,
+        now,
+        consent,
+    };
+    would_retire(
+        retiring,
+        &plan,
+        &gathered.facts.generations,
+        measured.changes,
+        &mut facts,
+    );
     show(settings, config, &facts)
 }
 
@@ -124,6 +143,7 @@ fn describe(plan: &Plan, measured: &Executed) -> DryRunFacts {
             })
             .collect(),
         retired: Vec::new(),
+        frees: None,
         target: None,
     }
 }
@@ -146,21 +166,26 @@ fn would_stop(plan: &Plan, measured: &Executed, gathered: &Gathered) -> Option<S
     })
 }
 
-/// What retention would decide once the new generation is there. The cap goes by what is on the drive now.
-fn would_retire(retiring: Retiring, plan: &Plan, generations: &[Generation]) -> Vec<Decision> {
+/// What retention and the cap would decide once the new generation is there.
+fn would_retire(
+    retiring: Retiring,
+    plan: &Plan,
+    generations: &[Generation],
+    changes: Option<Changes>,
+    facts: &mut DryRunFacts,
+) {
     let mut all: Vec<Generation> = generations
         .iter()
         .filter(|one| one.state == State::Whole && one.form != CopyForm::Current)
         .cloned()
         .collect();
     let Some(newest) = all.first().cloned() else {
-        return Vec::new();
+        return;
     };
-    let space: Option<SpaceMap> = retiring
-        .job
-        .cap
-        .and_then(|_| use_of(&plan.landing).ok())
-        .map(|tree_use| tree_use.space);
+    let measured = retiring.job.cap.and_then(|_| use_of(&plan.landing).ok());
+    let new_bytes = changes.map_or(0, |changes| changes.new_bytes);
+    let shares = (plan.form == CopyForm::Tree).then_some(newest.name);
+    let space = measured.map(|measured| foreseen(&measured.space, shares, plan, new_bytes));
     all.insert(
         0,
         Generation {
@@ -168,6 +193,34 @@ fn would_retire(retiring: Retiring, plan: &Plan, generations: &[Generation]) -> 
             ..newest
         },
     );
-    let decisions = retiring.decisions(&all, space.as_ref());
-    decisions.into_iter().filter(|one| !one.kept).collect()
+    let decided = retiring.decisions(&all, space.as_ref());
+    let held = decided.held_back;
+    facts
+        .notes
+        .extend(held.map(|held| held_back_words(&retiring.job.name, held)));
+    let (kept, gone): (Vec<_>, Vec<_>) = decided.decisions.into_iter().partition(|one| one.kept);
+    if let Some(space) = space.filter(|_| !gone.is_empty()) {
+        let left = space.use_of(&kept.iter().map(|one| one.generation).collect());
+        facts.frees = Some(space.total().bytes() - left.bytes());
+    }
+    facts.retired = gone;
+}
+
+/// The use once the new generation is there: it shares what `shares` holds, and what is new is its own. What will
+/// no longer be in it cannot be told beforehand.
+fn foreseen(
+    space: &SpaceMap,
+    shares: Option<GenerationName>,
+    plan: &Plan,
+    new_bytes: u64,
+) -> SpaceMap {
+    let mut foreseen = SpaceMap::default();
+    foreseen.add([], space.base().bytes());
+    for (owners, bytes) in space.classes() {
+        let also = shares.filter(|shared| owners.contains(shared));
+        let also = also.map(|_| plan.generation);
+        foreseen.add(owners.iter().copied().chain(also), bytes);
+    }
+    foreseen.add([plan.generation], new_bytes);
+    foreseen
 }

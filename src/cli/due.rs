@@ -8,6 +8,7 @@ use super::settings::trouble;
 use super::tell;
 use crate::exit::Exit;
 use crate::jobs::{Job, Name};
+use crate::keep::Consent;
 use crate::plan::Allowance;
 use crate::record::{Outcome, Trigger};
 use crate::run::{settle, skipped_record};
@@ -175,7 +176,7 @@ fn run_one(session: &Session, one: &Due, left: &BTreeSet<Name>) -> Result<Exit, 
             return skip(session, one.job, one.planned, Outcome::Waiting, &reason);
         }
     }
-    let exit = session.run(one.job, one.trigger, Allowance::Usual)?;
+    let exit = session.run(one.job, one.trigger, Allowance::Usual, Consent::UpToHalf)?;
     if exit != Exit::Busy {
         session
             .store

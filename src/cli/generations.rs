@@ -3,11 +3,12 @@
 use super::arguments::GenerationsArguments;
 use super::settings::{Form, Settings, job_named, style};
 use crate::exit::Exit;
-use crate::plan::{DriveState, Landing};
+use crate::keep::{Consent, SpaceMap, order_of_going};
+use crate::plan::DriveState;
 use crate::record::Generation;
 use crate::report::{GenerationFacts, generations_text, to_json_pretty};
 use crate::run::account::Account;
-use crate::run::{Retiring, known_hosts, use_of};
+use crate::run::{Books, Retiring, known_hosts, use_of};
 use crate::system::clock::Clock;
 use crate::system::{Asked, gather};
 
@@ -40,13 +41,18 @@ fn try_generations(settings: &Settings, wanted: &GenerationsArguments) -> Result
         job,
         config: &config,
         now,
+        consent: Consent::UpToHalf,
     };
-    let facts = describe(
-        retiring,
-        &gathered.facts.landing,
-        account.whole(),
-        exit == Exit::Well,
-    );
+    let books = Books {
+        store: &store,
+        server: &config.server.name,
+        job: &job.name,
+        landing: &gathered.facts.landing,
+    };
+    let all = account.whole();
+    let looking = Looking::of(wanted.measure, exit == Exit::Well && !all.is_empty());
+    let space = looking.space(&books, &all);
+    let facts = describe(retiring, all, space.as_ref());
     match settings.form {
         Form::Json => print!("{}", to_json_pretty(&facts)),
         Form::Text => print!(
@@ -57,30 +63,64 @@ fn try_generations(settings: &Settings, wanted: &GenerationsArguments) -> Result
     Ok(exit)
 }
 
+/// Where the sizes come from.
+enum Looking {
+    /// The drive is not there.
+    Nowhere,
+    /// In the ledger where it tells, else at every file.
+    Books,
+    EveryFile,
+}
+
+impl Looking {
+    fn of(measure: bool, is_there: bool) -> Self {
+        match (is_there, measure) {
+            (false, _) => Self::Nowhere,
+            (true, true) => Self::EveryFile,
+            (true, false) => Self::Books,
+        }
+    }
+
+    fn space(&self, books: &Books, generations: &[Generation]) -> Option<SpaceMap> {
+        let names = generations.iter().map(|one| one.name).collect();
+        let booked = match self {
+            Self::Nowhere => return None,
+            Self::Books => books.booked(&names),
+            Self::EveryFile => None,
+        };
+        booked.or_else(|| match use_of(books.landing) {
+            Ok(measured) => {
+                let notes = measured.notes.iter();
+                notes.for_each(|note| eprintln!("note: {note}"));
+                Some(measured.space)
+            }
+            Err(words) => {
+                eprintln!("note: the sizes could not be measured: {words}");
+                None
+            }
+        })
+    }
+}
+
 fn describe(
     retiring: Retiring,
-    landing: &Landing,
     generations: Vec<Generation>,
-    drive_is_there: bool,
+    space: Option<&SpaceMap>,
 ) -> Vec<GenerationFacts> {
-    let measured = if drive_is_there && !generations.is_empty() {
-        use_of(landing).ok()
-    } else {
-        None
+    let decisions = retiring.decisions(&generations, space).decisions;
+    let order = match (retiring.job.cap, space) {
+        (Some(_), Some(space)) => order_of_going(&decisions, space, retiring.now),
+        _ => Vec::new(),
     };
-    let space = measured.map(|tree_use| tree_use.space);
-    let decisions = retiring.decisions(&generations, space.as_ref());
+    let turn = |name| order.iter().position(|going| going.generation == name);
     let facts = generations.into_iter().map(|generation| GenerationFacts {
-        alone: space
-            .as_ref()
-            .map(|space| space.alone(generation.name).bytes()),
-        shared: space
-            .as_ref()
-            .map(|space| space.shared(generation.name).bytes()),
+        alone: space.map(|space| space.alone(generation.name).bytes()),
+        shared: space.map(|space| space.shared(generation.name).bytes()),
         decision: decisions
             .iter()
             .find(|one| one.generation == generation.name)
             .cloned(),
+        turn: turn(generation.name).map(|place| place + 1),
         generation,
     });
     facts.collect()

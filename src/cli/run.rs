@@ -5,6 +5,7 @@ use super::settings::{Settings, job_named, trouble};
 use super::{dry_run, due, tell};
 use crate::exit::Exit;
 use crate::jobs::{Config, Job};
+use crate::keep::Consent;
 use crate::plan::Allowance;
 use crate::record::{Outcome, Store, Trigger};
 use crate::run::{Progress, RunLog, Runner, StopSignal, Wanted, trigger_for};
@@ -23,15 +24,20 @@ fn try_run(settings: &Settings, wanted: &RunArguments) -> Result<Exit, Exit> {
         .iter()
         .map(|name| job_named(&config, name))
         .collect::<Result<Vec<_>, _>>()?;
-    let allowance = if wanted.accept_changes {
+    let allowance = if wanted.accept.accept_changes {
         Allowance::AcceptChanges
     } else {
         Allowance::Usual
     };
+    let consent = if wanted.accept.accept_retiring {
+        Consent::Given
+    } else {
+        Consent::UpToHalf
+    };
     if wanted.dry_run {
         let exits = jobs
             .iter()
-            .map(|job| dry_run::dry_run(settings, &config, job, allowance));
+            .map(|job| dry_run::dry_run(settings, &config, job, allowance, consent));
         return Ok(exits.fold(Exit::Well, Exit::and));
     }
     let store = settings.store(&config)?;
@@ -49,7 +55,7 @@ fn try_run(settings: &Settings, wanted: &RunArguments) -> Result<Exit, Exit> {
     let mut exit = Exit::Well;
     for job in jobs {
         let trigger = trigger_for(wanted.planned, settings.clock.now());
-        exit = exit.and(session.run(job, trigger, allowance)?);
+        exit = exit.and(session.run(job, trigger, allowance, consent)?);
         if session.signal.is_set() {
             break;
         }
@@ -109,11 +115,18 @@ impl<'a> Session<'a> {
     ///
     /// # Errors
     /// [`Exit::Trouble`] when the record cannot be written, after telling.
-    pub fn run(&self, job: &Job, trigger: Trigger, allowance: Allowance) -> Result<Exit, Exit> {
+    pub fn run(
+        &self,
+        job: &Job,
+        trigger: Trigger,
+        allowance: Allowance,
+        consent: Consent,
+    ) -> Result<Exit, Exit> {
         let wanted = Wanted {
             job,
             trigger,
             allowance,
+            consent,
         };
         self.progress.heading(job.name.as_str());
         let run = self.runner().run(wanted).map_err(|error| trouble(&error))?;
@@ -124,6 +137,8 @@ impl<'a> Session<'a> {
             Mailing::AtOnce => tell::mail(self.settings, self.config, &run),
             Mailing::ByService => tell::put(self.settings, self.config, &run),
         }
+        tell::held_back(self.settings, self.config, self.store, &job.name)
+            .map_err(|error| trouble(&error))?;
         Ok(Exit::of(outcome))
     }
 }

@@ -2,10 +2,11 @@
 
 use std::error::Error;
 
-use crate::jobs::{Colour, Config, Diagnostic, MailSettings};
+use crate::jobs::{Colour, Config, Diagnostic, MailSettings, Name};
 use crate::mail::{MailError, Outbox, is_mailed, notice_message, run_message};
 use crate::record::{Outcome, RunRecord, Store, StoreError};
 use crate::report::{Mood, Notice, run_report_text, to_json_line};
+use crate::run::held_back_alarm;
 use crate::system::clock::Clock;
 
 use super::settings::{Form, Settings};
@@ -124,6 +125,42 @@ pub fn damage(settings: &Settings, config: &Config, store: &Store) -> Result<(),
         }
     }
     Ok(())
+}
+
+/// Mails that the cap would retire too much of a job at once, if nobody was told yet.
+///
+/// # Errors
+/// When the record cannot be read or written.
+pub fn held_back(
+    settings: &Settings,
+    config: &Config,
+    store: &Store,
+    job: &Name,
+) -> Result<(), StoreError> {
+    let key = held_back_alarm(job);
+    let open = store.alarm(&key)?;
+    let Some(alarm) = open.filter(|alarm| alarm.last_told.is_none()) else {
+        return Ok(());
+    };
+    let notice = Notice {
+        server: config.server.name.clone(),
+        key: alarm.key,
+        matter: format!("{job} is OVER ITS CAP, and most of it would have to go"),
+        mood: Mood::Bad,
+        reason: alarm.words,
+        advice: vec![
+            "nothing was retired by the cap, and nothing will be until you decide".to_owned(),
+            format!("see what would go: `hayloft run {job} --dry-run --accept-retiring`"),
+        ],
+        found: Vec::new(),
+    };
+    match put_notice(settings, config, &notice) {
+        Ok(()) => store.told_alarm(&key, settings.clock.now()),
+        Err(error) => {
+            tracing::error!("the alarm could not be kept for mailing: {error}");
+            Ok(())
+        }
+    }
 }
 
 /// Raises the alarm that the files are wrong and mails it, unless that was done before a restart.

@@ -123,7 +123,13 @@ impl Ledger {
 
     /// Strikes generations off: what only they held is gone.
     pub fn retire(&mut self, gone: &BTreeSet<GenerationName>) {
-        let kept: BTreeSet<_> = self.generations.difference(gone).copied().collect();
+        let kept = self.generations.difference(gone).copied().collect();
+        self.keep_only(&kept);
+    }
+
+    /// Strikes all others off.
+    pub fn keep_only(&mut self, kept: &BTreeSet<GenerationName>) {
+        let kept: BTreeSet<_> = self.generations.intersection(kept).copied().collect();
         let newest = kept.last().copied();
         self.generations = kept;
         for (lifetime, bytes) in std::mem::take(&mut self.classes) {

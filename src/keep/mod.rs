@@ -5,14 +5,18 @@
 //! will go.
 
 mod cap;
+mod cap_guard;
 pub mod forecast;
 mod ledger;
 mod period;
 mod retention;
 mod space_map;
+mod value;
 
-pub use cap::enforce_cap;
+pub use cap::{Going, enforce_cap, order_of_going};
+pub use cap_guard::{Consent, HeldBack, enforce_with_consent};
 pub use ledger::{Drifted, Ledger, Night};
 pub use period::Period;
 pub use retention::decide;
 pub use space_map::SpaceMap;
+pub use value::{Place, value};

@@ -50,6 +50,8 @@ pub struct CheckedJob {
     pub about: String,
     /// When it runs, in words.
     pub when: String,
+    /// What its next run would retire.
+    pub retires: Option<String>,
     pub stops: Vec<Stop>,
 }
 
@@ -110,10 +112,10 @@ pub fn check_text(facts: &CheckFacts, style: Style) -> String {
             .collect(),
         style,
     );
-    let jobs = facts
-        .jobs
-        .iter()
-        .map(|job| format!("{}: {}", job.job, job.when));
+    let jobs = facts.jobs.iter().map(|job| match &job.retires {
+        None => format!("{}: {}", job.job, job.when),
+        Some(retires) => format!("{}: {}; {retires}", job.job, job.when),
+    });
     section(&mut text, "Jobs", jobs.collect(), style);
     section(&mut text, "Rebuilt", facts.rebuilt.clone(), style);
     let verdict = match (facts.stops().count(), facts.risks.len()) {

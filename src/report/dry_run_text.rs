@@ -36,6 +36,8 @@ pub struct DryRunFacts {
     pub first: Vec<FirstName>,
     pub steps: Vec<PlannedStep>,
     pub retired: Vec<Decision>,
+    /// Bytes that their removal would give back, where that was measured.
+    pub frees: Option<u64>,
     /// Of a restore: the folder that the files would be put below.
     #[serde(serialize_with = "some_path")]
     pub target: Option<PathBuf>,
@@ -83,11 +85,16 @@ fn run_text(facts: &DryRunFacts, zone: &TimeZone) -> String {
     changes(&mut text, facts);
     section(&mut text, "Worth knowing", &facts.notes);
     steps(&mut text, facts);
-    let retired: Vec<String> = facts
+    let mut retired: Vec<String> = facts
         .retired
         .iter()
         .map(|one| format!("{}: {}", one.generation, one.why))
         .collect();
+    retired.extend(
+        facts
+            .frees
+            .map(|frees| format!("that gives back {}", bytes(frees))),
+    );
     section(&mut text, "Would be retired afterwards", &retired);
     text
 }

@@ -20,6 +20,8 @@ pub struct GenerationFacts {
     /// Bytes that other generations hold as well.
     pub shared: Option<u64>,
     pub decision: Option<Decision>,
+    /// Its place among those that are kept, in the order in which the cap would retire them; from 1.
+    pub turn: Option<usize>,
 }
 
 /// A table for 80 columns, a line for the figures and one for the reason.
@@ -97,7 +99,9 @@ fn reason(facts: &GenerationFacts) -> Vec<String> {
         };
         format!("{word}: {}", safe_line(&decision.why))
     });
-    state.into_iter().chain(decision).collect()
+    let first = facts.turn == Some(1);
+    let first = first.then(|| "the first to go when the cap needs room".to_owned());
+    state.into_iter().chain(decision).chain(first).collect()
 }
 
 #[cfg(test)]
@@ -134,6 +138,7 @@ mod tests {
                 kept,
                 why: why.to_owned(),
             }),
+            turn: decision.filter(|(kept, _)| *kept).map(|_| 1),
         }
     }
 
@@ -155,6 +160,7 @@ mod tests {
 Generation       Begun        Age            Files      Size     Alone    Shared
 20261125T023000Z 25 Nov 02:30 6 hours    1,048,211  345.6 GB 812 bytes  344.4 GB
     kept: the newest
+    the first to go when the cap needs room
 20260701T233000Z  2 Jul 00:30 4 months   1,048,211  345.6 GB 812 bytes  344.4 GB
     to be retired: older than 3 months
 20251125T023000Z 25 Nov 02:30 12 months  1,048,211  345.6 GB         -         -

@@ -15,6 +15,7 @@ use super::progress::Progress;
 use super::run_log::RunLog;
 use super::{read_me, retiring, settle, wording};
 use crate::jobs::{Config, Drive, Job, Size};
+use crate::keep::Consent;
 use crate::plan::{Allowance, Part, Plan, Stop, make_plan};
 use crate::record::{DriveUse, Outcome, RunRecord, Store, StoreError, Trigger, logs};
 use crate::schedule::{ON_TIME, Skipped};
@@ -38,6 +39,7 @@ pub struct Wanted<'a> {
     pub job: &'a Job,
     pub trigger: Trigger,
     pub allowance: Allowance,
+    pub consent: Consent,
 }
 
 impl Runner<'_> {
@@ -182,8 +184,9 @@ impl Runner<'_> {
                 job: wanted.job,
                 config: self.config,
                 now: record.started,
+                consent: wanted.consent,
             };
-            (record.decisions, job_use) = asked.retire(&mut executor);
+            (record.decisions, job_use) = asked.retire(&mut executor, self.store);
         }
         if went.is_none() {
             read_me::renew(self.config, drive, &mut executor);
@@ -247,6 +250,7 @@ pub fn skipped_record(
             planned: skipped.planned,
         },
         allowance: Allowance::Usual,
+        consent: Consent::UpToHalf,
     };
     let id = runner.store.new_run_id(&job.name, runner.clock.now())?;
     let mut record = runner.blank(&wanted, id, runner.config.drive_of(job));

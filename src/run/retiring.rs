@@ -6,14 +6,12 @@ use jiff::Timestamp;
 
 use super::drive_hands::mounted_inside;
 use super::executor::Executor;
-use crate::jobs::{Config, Job};
-use crate::keep::{SpaceMap, decide, enforce_cap};
+use super::job_space::Books;
+use crate::jobs::{Config, Job, Name};
+use crate::keep::{Consent, HeldBack, SpaceMap, decide, enforce_with_consent};
 use crate::plan::{Landing, retire_steps};
-use crate::record::{Decision, Form, Generation, State};
-use crate::system::remote_drive::ask_remote;
+use crate::record::{Decision, Form, Generation, GenerationName, State, Store};
 use crate::system::subvolumes::subvolumes;
-use crate::system::tree_use::{TreeUse, from_find_output, measure};
-use crate::tools::find;
 
 /// What retention is decided for.
 #[derive(Debug, Clone, Copy)]
@@ -21,42 +19,44 @@ pub struct Retiring<'a> {
     pub job: &'a Job,
     pub config: &'a Config,
     pub now: Timestamp,
+    pub consent: Consent,
+}
+
+/// What was decided, and what of the cap was held back.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Decided {
+    pub decisions: Vec<Decision>,
+    pub held_back: Option<HeldBack>,
 }
 
 impl Retiring<'_> {
-    /// Decides, and executes the removal, however the run itself ended. Gives each decision, and the bytes that the kept ones take where
-    /// that was measured: only a cap asks for it, since it means looking at every file.
-    pub fn retire(self, executor: &mut Executor) -> (Vec<Decision>, Option<u64>) {
-        let known = executor
-            .keeper
-            .as_ref()
-            .map_or(Vec::new(), |keeper| keeper.known.clone());
-        let generations: Vec<Generation> = known
-            .into_iter()
-            .filter(|one| one.state == State::Whole && one.form != Form::Current)
-            .collect();
+    /// Decides, and executes the removal, however the run itself ended. Gives each decision, and the bytes that the
+    /// kept ones take where that is known: only a cap asks for it.
+    pub fn retire(self, executor: &mut Executor, store: &Store) -> (Vec<Decision>, Option<u64>) {
+        let generations = whole(executor);
         if generations.is_empty() {
             return (Vec::new(), None);
         }
         let landing = &executor.plan.landing;
-        let space = self.job.cap.and_then(|_| match use_of(landing) {
-            Ok(tree_use) => Some(tree_use.space),
-            Err(words) => {
-                executor
-                    .done
-                    .notes
-                    .push(format!("the cap could not be looked after: {words}"));
-                None
-            }
+        let books = Books {
+            store,
+            server: &self.config.server.name,
+            job: &self.job.name,
+            landing,
+        };
+        let space = self.job.cap.and_then(|_| {
+            let known = books.booked_or_measured(&names(&generations));
+            let note = |words| format!("the cap could not be looked after: {words}");
+            let notes = &mut executor.done.notes;
+            known.map_err(|words| notes.push(note(words))).ok()
         });
-        let mut decisions = self.decisions(&generations, space.as_ref());
+        let Decided {
+            mut decisions,
+            held_back,
+        } = self.decisions(&generations, space.as_ref());
         let notes = &mut executor.done.notes;
+        self.tell_held_back(store, held_back, notes);
         hold_back_mounted(landing, &generations, &mut decisions, notes);
-        let kept: BTreeSet<_> = decisions
-            .iter()
-            .filter(|one| one.kept)
-            .map(|one| one.generation)
-            .collect();
         // those that cannot be told are removed like folders
         let subvolumes = executor
             .held
@@ -70,23 +70,74 @@ impl Retiring<'_> {
             let later = executor.done.stop.replace(stop);
             executor.done.notes.extend(later.map(|later| later.reason));
         }
+        let left = names(&whole(executor));
+        if let Err(error) = books.keep_only(&left) {
+            executor.done.notes.push(error.to_string());
+        }
+        let kept = decisions.iter().filter(|one| one.kept);
+        let kept = kept.map(|one| one.generation).collect();
         (decisions, space.map(|space| space.use_of(&kept).bytes()))
     }
 
     /// The rules, then the cap.
-    pub fn decisions(self, generations: &[Generation], space: Option<&SpaceMap>) -> Vec<Decision> {
+    pub fn decisions(self, generations: &[Generation], space: Option<&SpaceMap>) -> Decided {
         let names: Vec<_> = generations.iter().map(|one| one.name).collect();
-        let decisions = decide(
-            &self.job.keep,
-            &names,
-            self.now,
-            &self.config.server.time_zone,
-        );
-        match (self.job.cap, space) {
-            (Some(cap), Some(space)) => enforce_cap(decisions, space, cap, self.now),
-            _ => decisions,
+        let zone = &self.config.server.time_zone;
+        let by_rules = decide(&self.job.keep, &names, self.now, zone);
+        let (decisions, held_back) = match (self.job.cap, space) {
+            (Some(cap), Some(space)) => {
+                enforce_with_consent(&by_rules, space, cap, self.now, self.consent)
+            }
+            _ => (by_rules, None),
+        };
+        Decided {
+            decisions,
+            held_back,
         }
     }
+
+    /// A person must know, whatever is mailed: it stays an alarm until the cap holds, or nothing is held back.
+    fn tell_held_back(self, store: &Store, held: Option<HeldBack>, notes: &mut Vec<String>) {
+        let key = held_back_alarm(&self.job.name);
+        let kept = match held {
+            Some(held) => {
+                let words = held_back_words(&self.job.name, held);
+                let raised = store.raise_alarm(&key, &words, self.now);
+                notes.push(words);
+                raised.map(|_| ())
+            }
+            None => store.clear_alarm(&key).map(|_| ()),
+        };
+        if let Err(error) = kept {
+            notes.push(error.to_string());
+        }
+    }
+}
+
+/// The key of the alarm that the cap would retire too much of a job at once.
+pub fn held_back_alarm(job: &Name) -> String {
+    format!("retiring/{job}")
+}
+
+/// What was held back, and what a person can do about it.
+pub fn held_back_words(job: &Name, held: HeldBack) -> String {
+    format!(
+        "`{job}`: {}; `hayloft generations {job}` shows which; raise `cap`, or if they may go: `hayloft run {job} --accept-retiring`, once",
+        held.words()
+    )
+}
+
+fn whole(executor: &Executor) -> Vec<Generation> {
+    let known = executor.keeper.as_ref().map(|keeper| &keeper.known);
+    let known = known.into_iter().flatten();
+    known
+        .filter(|one| one.state == State::Whole && one.form != Form::Current)
+        .cloned()
+        .collect()
+}
+
+fn names(generations: &[Generation]) -> BTreeSet<GenerationName> {
+    generations.iter().map(|one| one.name).collect()
 }
 
 /// A generation that has something mounted inside is kept, whole and listed, until that is unmounted.
@@ -115,20 +166,5 @@ fn hold_back_mounted(
         decision.kept = true;
         decision.why = format!("cannot be removed: {words}");
         notes.push(format!("{entry} cannot be removed: {words}"));
-    }
-}
-
-/// What the job's folder takes, shared files counted once.
-///
-/// # Errors
-/// Why it could not be measured, in words.
-pub fn use_of(landing: &Landing) -> Result<TreeUse, String> {
-    match landing.ssh() {
-        None => measure(&landing.path()).map_err(|error| error.to_string()),
-        Some(line) => {
-            let answer = ask_remote(line, &find::inodes_under(&landing.path()))
-                .map_err(|stop| stop.reason)?;
-            Ok(from_find_output(&answer.stdout))
-        }
     }
 }

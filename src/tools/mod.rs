@@ -5,6 +5,7 @@ pub mod blkid;
 pub mod btrfs;
 pub mod df;
 mod existing;
+pub mod filefrag;
 pub mod files;
 pub mod find;
 pub mod hdparm;

@@ -65,6 +65,7 @@ mod smtp;
 mod smtp_listener;
 mod smtp_outbox;
 mod smtp_server;
+mod space_shared_blocks;
 mod ssh_drive;
 mod ssh_server;
 mod ssh_source;

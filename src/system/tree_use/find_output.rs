@@ -5,7 +5,7 @@
 //! (find(1), "Printf Format"). The starting point itself has an empty path.
 
 use super::TreeUse;
-use super::tally::{Entry, Links, Tally, owner_of};
+use super::tally::{Entry, FileKey, Sharing, Tally, owner_of};
 use std::os::unix::ffi::OsStrExt;
 
 pub use crate::tools::find::INODE_FORMAT as FIND_FORMAT;
@@ -43,11 +43,12 @@ pub fn from_find_output(output: &[u8]) -> TreeUse {
         }
         tally.add(Entry {
             owner: owner_of(first_part(record.path)),
-            inode: record.inode,
-            links: if record.folder || record.links == 1 {
-                Links::One
+            sharing: if record.folder || (record.links == 1 && !record.path.contains(&b'/')) {
+                Sharing::Never
+            } else if record.links > 1 {
+                Sharing::With(FileKey::Inode(record.inode))
             } else {
-                Links::Several
+                Sharing::NotYet
             },
             blocks: record.blocks,
         });

@@ -1,60 +1,108 @@
-//! Adds up entries into a [`SpaceMap`] with little memory: only files with several names are remembered.
+//! Adds up entries into a [`SpaceMap`] with little memory: only files that may be shared are remembered.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 use super::TreeUse;
+use super::shared_blocks::SharedBlocks;
 use crate::keep::SpaceMap;
 use crate::record::GenerationName;
+use crate::tools::filefrag::{SharedExtent, Storage};
 
 /// Bytes in one block of `st_blocks`, whatever the file system's own block size (stat(3type)).
 const BLOCK: u64 = 512;
 const MOST_NOTES: usize = 100;
 
-/// A set of owners, as an index into [`Tally::sets`].
-type SetId = u32;
+/// A set of owners, as an index into [`Owners::sets`].
+pub(super) type SetId = u32;
+
+/// A file that may be in several generations, as an index into [`Tally::files`].
+pub(super) type FileId = u32;
 
 /// One entry of the tree.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Entry {
     /// The generation it belongs to; none for what lies beside them.
     pub owner: Option<GenerationName>,
-    pub inode: u64,
-    pub links: Links,
+    pub sharing: Sharing,
     pub blocks: u64,
 }
 
+/// Where else an entry's blocks may be.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Links {
-    /// The only name of its inode. Folders are, whatever their link count.
-    One,
-    Several,
+pub(super) enum Sharing {
+    /// Nowhere, now and later: a folder, or what lies beside the generations.
+    Never,
+    /// A later generation may share it; now it has one name.
+    NotYet,
+    /// Wherever this file is.
+    With(FileKey),
+}
+
+/// What is the same for all names of a file, and for a file in a snapshot and in what that was taken of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub(super) enum FileKey {
+    Inode(u64),
+    /// In a btrfs subvolume. A snapshot keeps inode numbers, and every change of a file sets its time of change.
+    InSubvolume {
+        inode: u64,
+        seconds: i64,
+        nanoseconds: u64,
+    },
+}
+
+struct File {
+    blocks: u64,
+    owners: SetId,
+    /// Bytes of it that are told by [`Tally::shared_blocks`].
+    told: u64,
 }
 
 #[derive(Default)]
 pub(super) struct Tally {
     space: SpaceMap,
-    /// Every set of owners met so far, sorted. `None` stands for what belongs to no generation.
-    sets: Vec<Vec<Option<GenerationName>>>,
-    ids: HashMap<Vec<Option<GenerationName>>, SetId>,
-    grown: HashMap<(SetId, Option<GenerationName>), SetId>,
-    /// Blocks and owners of each inode with several names.
-    several: HashMap<u64, (u64, SetId)>,
+    own: BTreeMap<GenerationName, u64>,
+    owners: Owners,
+    ids: HashMap<FileKey, FileId>,
+    files: Vec<File>,
+    shared_blocks: SharedBlocks,
+    compressed: bool,
     notes: Vec<String>,
     more_notes: u64,
 }
 
 impl Tally {
-    pub fn add(&mut self, entry: Entry) {
-        if entry.links == Links::One {
-            self.space.add(entry.owner, entry.blocks * BLOCK);
-            return;
-        }
-        let (blocks, set) = match self.several.get(&entry.inode) {
-            Some((blocks, set)) => (*blocks, Some(*set)),
-            None => (entry.blocks, None),
+    /// Gives the file's number when it is met for the first time.
+    pub fn add(&mut self, entry: Entry) -> Option<FileId> {
+        let Sharing::With(key) = entry.sharing else {
+            let bytes = entry.blocks * BLOCK;
+            self.space.add(entry.owner, bytes);
+            if let (Sharing::Never, Some(owner)) = (entry.sharing, entry.owner) {
+                *self.own.entry(owner).or_default() += bytes;
+            }
+            return None;
         };
-        let set = self.grow(set, entry.owner);
-        self.several.insert(entry.inode, (blocks, set));
+        if let Some(id) = self.ids.get(&key) {
+            let file = &mut self.files[*id as usize];
+            file.owners = self.owners.grow(Some(file.owners), entry.owner);
+            return None;
+        }
+        let id = FileId::try_from(self.files.len()).unwrap_or(FileId::MAX);
+        self.ids.insert(key, id);
+        self.files.push(File {
+            blocks: entry.blocks,
+            owners: self.owners.grow(None, entry.owner),
+            told: 0,
+        });
+        Some(id)
+    }
+
+    /// Where the blocks of a file lie that other files may hold as well.
+    pub fn add_extents(&mut self, file: FileId, extents: &[SharedExtent]) {
+        for extent in extents {
+            self.files[file as usize].told += extent.length;
+            self.compressed |= extent.storage == Storage::Encoded;
+            self.shared_blocks.add(file, *extent);
+        }
     }
 
     pub fn note(&mut self, words: String) {
@@ -66,15 +114,27 @@ impl Tally {
     }
 
     pub fn finish(mut self) -> TreeUse {
-        let mut by_set = vec![0_u64; self.sets.len()];
-        for (blocks, set) in self.several.into_values() {
-            by_set[set as usize] += blocks * BLOCK;
+        let mut by_set = vec![0_u64; self.owners.sets.len()];
+        for file in &self.files {
+            let untold = (file.blocks * BLOCK).saturating_sub(file.told);
+            by_set[file.owners as usize] += untold;
         }
-        for (owners, bytes) in self.sets.iter().zip(by_set) {
+        let owners_of = |file: FileId| self.files[file as usize].owners;
+        for (set, bytes) in self.shared_blocks.by_owners(owners_of, &mut self.owners) {
+            let set = set as usize;
+            by_set.resize(by_set.len().max(set + 1), 0);
+            by_set[set] += bytes;
+        }
+        for (owners, bytes) in self.owners.sets.iter().zip(by_set) {
             // What is also outside every generation stays when they go.
             let base = owners.contains(&None);
             let owners = owners.iter().flatten().copied().filter(|_| !base);
             self.space.add(owners, bytes);
+        }
+        if self.compressed {
+            let words =
+                "compressed files are counted by their length before compression: they take less";
+            self.notes.push(words.to_owned());
         }
         if self.more_notes > 0 {
             self.notes
@@ -82,12 +142,24 @@ impl Tally {
         }
         TreeUse {
             space: self.space,
+            own: self.own,
             notes: self.notes,
         }
     }
+}
 
+/// The sets of owners met so far: there are far fewer than files.
+#[derive(Default)]
+pub(super) struct Owners {
+    /// Each sorted. `None` stands for what belongs to no generation.
+    sets: Vec<Vec<Option<GenerationName>>>,
+    ids: HashMap<Vec<Option<GenerationName>>, SetId>,
+    grown: HashMap<(SetId, Option<GenerationName>), SetId>,
+}
+
+impl Owners {
     /// The set that comes of adding `owner` to `set`.
-    fn grow(&mut self, set: Option<SetId>, owner: Option<GenerationName>) -> SetId {
+    pub fn grow(&mut self, set: Option<SetId>, owner: Option<GenerationName>) -> SetId {
         if let Some(id) = set
             && let Some(grown) = self.grown.get(&(id, owner))
         {
@@ -106,6 +178,16 @@ impl Tally {
             self.grown.insert((set, owner), id);
         }
         id
+    }
+
+    /// The set of all that are in either.
+    pub fn join(&mut self, one: SetId, other: SetId) -> SetId {
+        if one == other {
+            return one;
+        }
+        let more = self.sets[other as usize].clone();
+        more.into_iter()
+            .fold(one, |set, owner| self.grow(Some(set), owner))
     }
 }
 
