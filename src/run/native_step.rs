@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, HashSet};
 use std::io;
 use std::os::fd::{AsFd, OwnedFd};
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
 use tracing::warn;
@@ -212,7 +213,7 @@ impl Executor<'_> {
             file: manifest,
             beside: Beside::Folder(&self.plan.generation.to_string()),
         };
-        let totals = write_manifest(&folder, &copy, &heading, index)
+        let (totals, top_bytes) = write_manifest(&folder, &copy, &heading, index)
             .map_err(|error| self.drive_error(&error))?;
         let by_number = |(number, bytes): (&u32, &u64)| {
             let born = work.found.births.get(*number as usize);
@@ -220,10 +221,11 @@ impl Executor<'_> {
         };
         let alive: BTreeMap<GenerationName, u64> =
             totals.alive.iter().filter_map(by_number).collect();
+        let own_bytes = finished.folders + top_bytes;
         let night = work
             .alive_before
             .as_ref()
-            .map(|before| night(self.plan.generation, before, &alive, finished.folders));
+            .map(|before| night(self.plan.generation, before, &alive, own_bytes));
         let foot = Foot {
             generation: self.plan.generation,
             file_systems: work.found.file_systems.clone(),
@@ -262,7 +264,7 @@ fn night(
     name: GenerationName,
     before: &BTreeMap<GenerationName, u64>,
     alive: &BTreeMap<GenerationName, u64>,
-    folders: u64,
+    own_bytes: u64,
 ) -> Night {
     let still = |born| alive.get(born).copied().unwrap_or(0);
     let ended = before
@@ -273,7 +275,7 @@ fn night(
         name,
         ended: ended.collect(),
         new_bytes: still(&name),
-        own_bytes: folders,
+        own_bytes,
     }
 }
 
@@ -290,12 +292,13 @@ fn copy_folder(folder: &OwnedFd, wanted: &Build) -> io::Result<OwnedFd> {
     open_below(folder.as_fd(), Path::new(&wanted.partial))
 }
 
+/// Gives also what the manifest and the copy's own folder take on the drive.
 fn write_manifest(
     folder: &OwnedFd,
     copy: &OwnedFd,
     heading: &Heading,
     index: &NewIndex,
-) -> io::Result<listing::Totals> {
+) -> io::Result<(listing::Totals, u64)> {
     let file = manifest::create_in(folder.as_fd(), heading.file)?;
     let mut writer = Writer::begin(file, heading)?;
     let top = rustix::fs::fstat(copy)?;
@@ -311,6 +314,7 @@ fn write_manifest(
         },
     })?;
     let totals = listing::list(index, |entry| writer.entry(entry))?;
-    writer.finish()?;
-    Ok(totals)
+    let written = writer.finish()?.metadata()?;
+    let own_blocks = written.blocks() + top.st_blocks.cast_unsigned();
+    Ok((totals, own_blocks * 512))
 }
