@@ -19,7 +19,9 @@ use crate::system::job_folder::open_below;
 use crate::system::source_indexes;
 use crate::tree::index::{Foot, Index, NewIndex};
 use crate::tree::survey::{Before, Found};
-use crate::tree::{Exclusions, Leftover, Scope, build, finish, listing, survey};
+use crate::tree::{
+    Exclusions, Leftover, Scope, Trouble, build, finish, from_manifest, listing, survey,
+};
 
 /// What the steps of one copy hand on to each other.
 pub struct Work {
@@ -55,27 +57,17 @@ impl Executor<'_> {
     }
 
     fn survey(&mut self, step: &Step, wanted: &Survey) -> Result<String, Stop> {
-        let before = wanted
-            .against
-            .map(|known| self.before(known, &wanted.indexes))
-            .transpose()?;
-        // what is found is written down where a copy is to follow
-        let index = self
-            .keeper
-            .is_some()
-            .then(|| source_indexes::create(&wanted.indexes, self.plan.generation));
-        let index = index.transpose().map_err(|error| index_error(&error))?;
-        let hidden: Vec<_> = wanted.hidden.clone();
-        let exclusions = Exclusions::new(&wanted.exclude, &hidden);
-        let found = self.at_work(step, |halt| {
-            survey::survey(survey::Wanted {
-                sources: &wanted.sources,
-                exclusions: &exclusions,
-                before: before.as_ref(),
-                new: index.as_ref(),
-                halt,
-            })
-        })?;
+        let mut before = match wanted.against {
+            Some(known) => self.before(known, &wanted.indexes)?,
+            None => None,
+        };
+        let mut looked = self.look(step, wanted, before.as_ref())?;
+        if let (Err(error), Some(known)) = (&looked, wanted.against) {
+            warn!("  the index of the source: {error}; the manifest is read");
+            before = self.by_manifest(known)?;
+            looked = self.look(step, wanted, before.as_ref())?;
+        }
+        let (found, index) = looked.map_err(|error| index_error(&error))?;
         unreadable(&found.counts.troubles, found.counts.more_troubles)?;
         let counts = &found.counts;
         self.note_gone(counts.vanished);
@@ -106,31 +98,75 @@ impl Executor<'_> {
         Ok(words)
     }
 
-    /// What the source is held against.
-    fn before(&self, known: Known, indexes: &Path) -> Result<Before, Stop> {
-        let failed = |error: io::Error| {
-            let reason = format!("what `{}` holds cannot be told: {error}", known.generation);
-            Stop::new(Outcome::Failed, reason)
-        };
-        let folder = self.hands()?.folder().map_err(failed)?;
-        let name = known.generation.to_string();
-        let copy = open_below(folder.as_fd(), Path::new(&name)).map_err(failed)?;
-        if known.by == KnownBy::Index {
-            match Index::open(&source_indexes::path(indexes, known.generation)) {
-                Ok(index) => {
-                    return Ok(Before {
-                        index,
-                        copy,
-                        joined: HashSet::new(),
-                    });
-                }
-                Err(error) => {
-                    warn!("the index of the source as in `{name}`: {error}; its manifest is read");
-                }
+    /// Holds the source against what is known. The inner error is one of an index.
+    fn look(
+        &self,
+        step: &Step,
+        wanted: &Survey,
+        before: Option<&Before>,
+    ) -> Result<io::Result<(Found, Option<NewIndex>)>, Stop> {
+        let exclusions = Exclusions::new(&wanted.exclude, &wanted.hidden);
+        // what is found is written down where a copy is to follow
+        let index = self
+            .keeper
+            .is_some()
+            .then(|| source_indexes::create(&wanted.indexes, self.plan.generation));
+        let index = index.transpose().map_err(|error| index_error(&error))?;
+        let looked = self.at_work(step, |halt| {
+            let found = survey::survey(survey::Wanted {
+                sources: &wanted.sources,
+                exclusions: &exclusions,
+                before,
+                new: index.as_ref(),
+                halt,
+            });
+            match found {
+                Ok(found) => Ok(Ok(found)),
+                Err(Trouble::Index(error)) => Ok(Err(error)),
+                Err(trouble) => Err(trouble),
+            }
+        })?;
+        Ok(looked.map(|found| (found, index)))
+    }
+
+    /// What the source is held against; nothing where no list of what the copy holds can be read.
+    fn before(&mut self, known: Known, indexes: &Path) -> Result<Option<Before>, Stop> {
+        if known.by == KnownBy::Manifest {
+            return self.by_manifest(known);
+        }
+        match Index::open(&source_indexes::path(indexes, known.generation)) {
+            Ok(index) => Ok(Some(Before {
+                index,
+                copy: self.copy_of(known)?,
+                joined: HashSet::new(),
+            })),
+            Err(error) => {
+                warn!("  the index of the source: {error}; the manifest is read");
+                self.by_manifest(known)
             }
         }
-        let text = manifest::open_in(folder.as_fd(), &format!("{name}.mtree")).map_err(failed)?;
-        crate::tree::from_manifest::before(text, known.generation, copy).map_err(failed)
+    }
+
+    fn copy_of(&self, known: Known) -> Result<OwnedFd, Stop> {
+        let name = known.generation.to_string();
+        open_below(self.folder()?.as_fd(), Path::new(&name))
+            .map_err(|error| self.drive_error(&error))
+    }
+
+    fn by_manifest(&mut self, known: Known) -> Result<Option<Before>, Stop> {
+        let (folder, copy) = (self.folder()?, self.copy_of(known)?);
+        let name = format!("{}.mtree", known.generation);
+        let read = manifest::open_in(folder.as_fd(), &name)
+            .and_then(|text| from_manifest::before(text, known.generation, copy));
+        match read {
+            Ok(before) => Ok(Some(before)),
+            Err(error) => {
+                self.done.notes.push(format!(
+                    "`{name}` could not be read, so nothing was shared with that generation: {error}"
+                ));
+                Ok(None)
+            }
+        }
     }
 
     fn build(&mut self, step: &Step, wanted: &Build) -> Result<String, Stop> {
