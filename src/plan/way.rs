@@ -3,7 +3,7 @@
 use super::native::{Known, KnownBy, Sharing};
 use super::{Facts, FileSystem};
 use crate::jobs::Source;
-use crate::record::{Form, Generation};
+use crate::record::{Form, GenerationName};
 
 /// The way that fits source and drive, with the reason in words.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -50,27 +50,17 @@ pub fn choose(source: &Source, facts: &Facts) -> Way {
     }
 }
 
-/// The newest generation of which it is known what it holds.
+/// The newest generation whose source is indexed; without one, the newest that has a manifest.
 fn known(facts: &Facts) -> Option<Known> {
-    let trees = || {
-        let generations = facts.generations.iter();
-        generations.filter(|generation| generation.form == Form::Tree)
-    };
-    let by = |generation: &Generation| {
-        let name = generation.name;
-        let by = if facts.indexed.contains(&name) {
-            KnownBy::Index
-        } else if facts.manifests.contains(&name) {
-            KnownBy::Manifest
-        } else {
-            return None;
-        };
-        Some(Known {
-            generation: name,
+    let newest = |by: KnownBy, names: &[GenerationName]| {
+        let mut trees = facts.generations.iter();
+        let found = trees.find(|one| one.form == Form::Tree && names.contains(&one.name));
+        found.map(|one| Known {
+            generation: one.name,
             by,
         })
     };
-    trees().find_map(by)
+    newest(KnownBy::Index, &facts.indexed).or_else(|| newest(KnownBy::Manifest, &facts.manifests))
 }
 
 fn sharing(facts: &Facts, file_system: &FileSystem, against: Option<Known>) -> (Sharing, String) {

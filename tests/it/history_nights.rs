@@ -37,6 +37,7 @@ struct Nights {
     /// What was done, by the night's day.
     done: BTreeMap<i64, Vec<String>>,
     cut_short: u64,
+    is_xfs: bool,
     told: Vec<Difference>,
 }
 
@@ -64,6 +65,7 @@ impl Nights {
             usual: Duration::ZERO,
             done: BTreeMap::new(),
             cut_short: 0,
+            is_xfs: false,
             told: Vec::new(),
         };
         nights.write_job(None);
@@ -190,7 +192,9 @@ impl Nights {
             let differences = self.watcher.compare(name, &tree);
             let new = differences
                 .into_iter()
-                .filter(|one| !self.told.contains(one) && !self.is_of_rsync(one))
+                .filter(|one| {
+                    !self.told.contains(one) && !self.is_of_rsync(one) && !self.is_room_ahead(one)
+                })
                 .collect::<Vec<_>>();
             self.told.extend(new);
         }
@@ -208,6 +212,14 @@ impl Nights {
             && is_acl(&difference.wanted)
             && is_acl(&difference.found);
         self.edits == Edits::RsyncFollows && (difference.what == "blocks" || of_acl)
+    }
+
+    /// XFS gives room out ahead of what is written (xfs(5), "allocsize": 64 KiB and more), and keeps what is ahead of a
+    /// hole: seen where rsync writes sparse files with several names.
+    fn is_room_ahead(&self, difference: &Difference) -> bool {
+        let blocks = |text: &str| text.parse::<u64>().unwrap_or(0);
+        let beyond = blocks(&difference.found).saturating_sub(blocks(&difference.wanted));
+        self.is_xfs && difference.what == "blocks" && beyond * 512 <= 128 << 10
     }
 
     fn assert_all_as_wanted(&self) {
@@ -240,9 +252,13 @@ impl Nights {
 }
 
 /// `usual` nights, where the environment does not say how many.
-fn nights_of_edits(world: Option<World>, usual: u64) {
-    let Some(world) = world else { return };
-    watch(Nights::new(world, None, Edits::All), usual);
+fn nights_of_edits(file_system: FileSystem, usual: u64) {
+    let Some(world) = World::with_drive(file_system, 330) else {
+        return;
+    };
+    let mut nights = Nights::new(world, None, Edits::All);
+    nights.is_xfs = file_system == FileSystem::Xfs;
+    watch(nights, usual);
 }
 
 fn watch(mut nights: Nights, usual: u64) {
@@ -266,17 +282,17 @@ fn watch(mut nights: Nights, usual: u64) {
 
 #[test]
 fn two_hundred_nights_on_ext4_leave_every_generation_as_its_source_was() {
-    nights_of_edits(World::with_drive(FileSystem::Ext4, 330), 200);
+    nights_of_edits(FileSystem::Ext4, 200);
 }
 
 #[test]
 fn nights_on_xfs_leave_every_generation_as_its_source_was() {
-    nights_of_edits(World::with_drive(FileSystem::Xfs, 330), 50);
+    nights_of_edits(FileSystem::Xfs, 50);
 }
 
 #[test]
 fn nights_on_btrfs_leave_every_generation_as_its_source_was() {
-    nights_of_edits(World::with_drive(FileSystem::Btrfs, 330), 50);
+    nights_of_edits(FileSystem::Btrfs, 50);
 }
 
 /// rsync alone copies to another host: only what it can follow is done.
