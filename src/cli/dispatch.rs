@@ -5,7 +5,10 @@ use clap::error::ContextKind;
 
 use super::arguments::{Arguments, Command};
 use super::settings::Settings;
-use super::{check, deliver, files, generations, restore, run, runs, seal, serve, settle, status};
+use super::{
+    check, deliver, describe_archive, files, generations, restore, run, runs, seal, serve, settle,
+    status,
+};
 use crate::exit::Exit;
 use crate::terminal;
 
@@ -50,6 +53,8 @@ fn obey() -> Exit {
         Command::Deliver => deliver::deliver(&settings),
         Command::Seal(wanted) => seal::seal(wanted),
         Command::Unseal(wanted) => seal::unseal(wanted),
+        Command::ListTar(wanted) => describe_archive::list_tar(wanted),
+        Command::Sum { to } => describe_archive::sum(&to),
         Command::Files { folder } => files::write(&folder),
     }
 }

@@ -8,17 +8,18 @@ use std::path::{Path, PathBuf};
 use tracing::warn;
 
 use super::Executor;
+use super::manifest_writing::{top_of, write_manifest};
 use super::native_watch::{index_error, unreadable};
 use crate::keep::Night;
 use crate::plan::{Build, Known, KnownBy, Native, Sharing, Step, Stop, Survey};
-use crate::prove::manifest::{self, Beside, Entry, EntryKind, Heading, Writer};
+use crate::prove::manifest::{self, Beside, Heading};
 use crate::record::{GenerationName, Outcome};
 use crate::report::counted;
 use crate::system::job_folder::open_below;
 use crate::system::source_indexes;
 use crate::tree::index::{Foot, Index, NewIndex};
 use crate::tree::survey::{Before, Found};
-use crate::tree::{Exclusions, Leftover, Scope, build, finish, listing, survey};
+use crate::tree::{Exclusions, Leftover, Scope, build, finish, survey};
 
 /// What the steps of one copy hand on to each other.
 pub struct Work {
@@ -44,6 +45,8 @@ impl Executor<'_> {
             Native::Build(wanted) => self.build(step, wanted),
             Native::Finish { partial, manifest } => self.finish_copy(step, partial, manifest),
             Native::Settle => self.settle_index(),
+            Native::Describe(wanted) => self.describe(step, wanted),
+            Native::DescribeArchive(wanted) => self.describe_archive(step, wanted),
         }
     }
 
@@ -199,20 +202,13 @@ impl Executor<'_> {
             })
         })?;
         self.note_gone(finished.gone);
-        let title = format!(
-            "{} of {}, {}",
-            self.plan.job,
-            self.keeper
-                .as_ref()
-                .map_or("", |keeper| keeper.server.as_str()),
-            self.plan.generation
-        );
         let heading = Heading {
-            title: &title,
+            title: &self.title(),
             file: manifest,
             beside: Beside::Folder(&self.plan.generation.to_string()),
         };
-        let totals = write_manifest(&folder, &copy, &heading, index)
+        let totals = manifest::create_in(folder.as_fd(), manifest)
+            .and_then(|file| write_manifest(file, &top_of(&copy)?, &heading, index))
             .map_err(|error| self.drive_error(&error))?;
         let by_number = |(number, bytes): (&u32, &u64)| {
             let born = work.found.births.get(*number as usize);
@@ -250,7 +246,7 @@ impl Executor<'_> {
         self.work.take().ok_or_else(no_survey)
     }
 
-    fn folder(&self) -> Result<OwnedFd, Stop> {
+    pub(super) fn folder(&self) -> Result<OwnedFd, Stop> {
         self.still_there()?;
         let folder = self.hands()?.folder();
         folder.map_err(|error| self.drive_error(&error))
@@ -288,29 +284,4 @@ fn copy_folder(folder: &OwnedFd, wanted: &Build) -> io::Result<OwnedFd> {
         rustix::fs::mkdirat(folder, wanted.partial.as_str(), mode)?;
     }
     open_below(folder.as_fd(), Path::new(&wanted.partial))
-}
-
-fn write_manifest(
-    folder: &OwnedFd,
-    copy: &OwnedFd,
-    heading: &Heading,
-    index: &NewIndex,
-) -> io::Result<listing::Totals> {
-    let file = manifest::create_in(folder.as_fd(), heading.file)?;
-    let mut writer = Writer::begin(file, heading)?;
-    let top = rustix::fs::fstat(copy)?;
-    writer.entry(&Entry {
-        path: Vec::new(),
-        kind: EntryKind::Folder,
-        mode: top.st_mode & 0o7777,
-        uid: top.st_uid,
-        gid: top.st_gid,
-        time: crate::prove::manifest::Time {
-            seconds: top.st_mtime,
-            nanos: u32::try_from(top.st_mtime_nsec).unwrap_or(0),
-        },
-    })?;
-    let totals = listing::list(index, |entry| writer.entry(entry))?;
-    writer.finish()?;
-    Ok(totals)
 }

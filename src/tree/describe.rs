@@ -226,7 +226,7 @@ impl<'a> Walk<'a> {
             Err(error) => return Err(self.wanted.wrong(&task.path, error)),
         };
         let old = match (self.wanted.earlier, task.old) {
-            (Some(earlier), Some(block)) => earlier.index.block(block).map_err(Trouble::Index)?,
+            (Some(earlier), Some(block)) => known_of(earlier, block),
             _ => Vec::new(),
         };
         let names = match task.scope.and_then(Scope::names) {
@@ -354,6 +354,14 @@ fn old_of<'o>(old: &'o [Seen], name: &[u8]) -> Option<&'o Seen> {
         .binary_search_by(|old| old.name.as_slice().cmp(name))
         .ok()?;
     Some(&old[at])
+}
+
+/// The names of one folder as they were. What cannot be read of an index is not known: the files are read.
+fn known_of(earlier: &Earlier, block: u32) -> Vec<Seen> {
+    earlier.index.block(block).unwrap_or_else(|error| {
+        tracing::warn!("the index of what was before: {error}; files are read again");
+        Vec::new()
+    })
 }
 
 fn block_of(seen: &Seen) -> Option<u32> {
