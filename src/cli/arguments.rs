@@ -72,6 +72,15 @@ pub enum Command {
     /// Close standard input with age, onto standard output
     #[command(hide = true)]
     Seal(SealArguments),
+    /// Hand a tar archive on from standard input to standard output, and write a manifest of what is in it
+    #[command(hide = true)]
+    ListTar(ListTarArguments),
+    /// Hand standard input on to standard output, and write down its length and digest
+    #[command(hide = true)]
+    Sum {
+        #[arg(long, value_name = "FILE")]
+        to: PathBuf,
+    },
     /// Open what is closed with age, from standard input onto standard output
     #[command(hide = true)]
     Unseal(UnsealArguments),
@@ -211,6 +220,41 @@ pub struct SealArguments {
     )]
     pub passphrase_file: Option<PathBuf>,
 
+    #[arg(long = "recipient", value_name = "KEY")]
+    pub recipients: Vec<String>,
+}
+
+#[derive(Debug, Args)]
+pub struct ListTarArguments {
+    /// The first words of the manifest
+    #[arg(long)]
+    pub title: String,
+
+    /// The archive's name
+    #[arg(long)]
+    pub archive: String,
+
+    /// The manifest's name
+    #[arg(long)]
+    pub name: String,
+
+    /// The file to write it to
+    #[arg(long, value_name = "FILE")]
+    pub to: PathBuf,
+
+    /// A folder for what is of no use afterwards
+    #[arg(long, value_name = "DIR")]
+    pub scratch: PathBuf,
+
+    /// A folder that leads to a source
+    #[arg(long, value_name = "PATH")]
+    pub above: Vec<PathBuf>,
+
+    /// The file whose first line is the passphrase that the manifest is closed with
+    #[arg(long, value_name = "FILE", conflicts_with = "recipients")]
+    pub passphrase_file: Option<PathBuf>,
+
+    /// A key that the manifest is closed for
     #[arg(long = "recipient", value_name = "KEY")]
     pub recipients: Vec<String>,
 }

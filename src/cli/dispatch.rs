@@ -6,7 +6,8 @@ use clap::error::ContextKind;
 use super::arguments::{Arguments, Command};
 use super::settings::Settings;
 use super::{
-    check, deliver, files, forecast, generations, restore, run, runs, seal, serve, settle, status,
+    check, deliver, describe_archive, files, forecast, generations, restore, run, runs, seal,
+    serve, settle, status,
 };
 use crate::exit::Exit;
 use crate::terminal;
@@ -53,6 +54,8 @@ fn obey() -> Exit {
         Command::Deliver => deliver::deliver(&settings),
         Command::Seal(wanted) => seal::seal(wanted),
         Command::Unseal(wanted) => seal::unseal(wanted),
+        Command::ListTar(wanted) => describe_archive::list_tar(wanted),
+        Command::Sum { to } => describe_archive::sum(&to),
         Command::Files { folder } => files::write(&folder),
     }
 }

@@ -3,6 +3,7 @@
 mod arguments;
 mod check;
 mod deliver;
+mod describe_archive;
 mod dispatch;
 mod dry_run;
 mod due;

@@ -23,7 +23,10 @@ pub use check_changes::check_changes;
 pub use facts::{Account, DriveState, Facts, FileSystem, HiddenPath, SourceState, Space};
 pub use landing::{Base, Landing};
 pub use make::{make_plan, standing_stops};
-pub use native::{Build, Known, KnownBy, Native, Sharing, Survey};
+pub use native::{
+    Build, Contents, Describe, DescribeArchive, Described, Known, KnownBy, KnownDigests, Native,
+    Sharing, Survey,
+};
 pub use not_built::not_built;
 pub use own_steps::{StepEnvironment, post_steps};
 pub use retire::retire_steps;

@@ -21,6 +21,71 @@ pub enum Native {
     },
     /// Forgets the indexes of earlier generations.
     Settle,
+    /// Writes the manifest of a tree that a tool copied.
+    Describe(Describe),
+    /// Writes the manifest of an archive.
+    DescribeArchive(DescribeArchive),
+}
+
+/// A tree that a tool copied, whose manifest is to be written as `MANIFEST.partial`.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Describe {
+    pub of: Described,
+    pub known: KnownDigests,
+    /// The tree's name now, in the job's folder.
+    pub tree: String,
+    /// The name that it has when it is whole.
+    pub entry: String,
+    pub manifest: String,
+    /// On the server: a folder for what is of no use afterwards.
+    pub scratch: PathBuf,
+}
+
+/// What is looked at to tell of a tree.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Described {
+    /// The tree itself, on a local drive.
+    Copy,
+    /// What it was copied from: the tree is on another host.
+    Source {
+        sources: Vec<PathBuf>,
+        exclude: Vec<Pattern>,
+        hidden: Vec<HiddenPath>,
+    },
+}
+
+/// Whose digests hold for files that are proven to be the same.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum KnownDigests {
+    Nothing,
+    /// Those in the manifest of the generation that the tree shares files with.
+    Generation(GenerationName),
+    /// Those of an index of what is looked at, kept on the server in this file, and renewed.
+    Index(PathBuf),
+}
+
+/// An archive that was written and summed up, whose manifest is to be written as `MANIFEST.partial`.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct DescribeArchive {
+    /// The archive's name now, in the job's folder.
+    pub partial: String,
+    pub entry: String,
+    pub manifest: String,
+    /// On the server: where a filter put length and digest of what it handed on.
+    pub sum: PathBuf,
+    /// Where the drive is on another host: the manifest of what is in the archive, to be sent there.
+    pub contents: Option<Contents>,
+    /// On the server: a folder for what is of no use afterwards.
+    pub scratch: PathBuf,
+}
+
+/// The manifest of what is in an archive.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Contents {
+    /// Where it lies on the server.
+    pub here: PathBuf,
+    /// Its name in the job's folder.
+    pub name: String,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -19,6 +19,10 @@ pub enum FoundEntry {
     Current { changed: Timestamp },
     /// `NAME.mtree`, the manifest of a generation.
     Manifest { name: GenerationName },
+    /// What is in an archive: `NAME.contents.mtree`, or `NAME.contents.mtree.age`.
+    Contents { name: GenerationName, form: Form },
+    /// `current.mtree`, the manifest of a mirror.
+    CurrentManifest,
     /// Something under a `.partial` name that was never finished.
     Partial { entry: String },
 }
@@ -34,8 +38,15 @@ impl FoundEntry {
     /// What an entry's name tells; `None` for everything that is not hayloft's.
     pub fn read(name: &OsStr, entry_type: EntryType, changed: Timestamp) -> Option<Self> {
         let text = name.to_str()?;
-        if text == "current" && entry_type == EntryType::Folder {
-            return Some(Self::Current { changed });
+        match (text, entry_type) {
+            ("current", EntryType::Folder) => return Some(Self::Current { changed }),
+            ("current.mtree", EntryType::File) => return Some(Self::CurrentManifest),
+            ("current.mtree.partial", _) => {
+                return Some(Self::Partial {
+                    entry: text.to_owned(),
+                });
+            }
+            _ => {}
         }
         let (stem, rest) = text.split_at_checked(16)?;
         let name = GenerationName::parse(stem).ok()?;
@@ -45,6 +56,14 @@ impl FoundEntry {
             (".tar.zst", EntryType::File) => generation(Form::Tar),
             (".tar.zst.age", EntryType::File) => generation(Form::SealedTar),
             (".mtree", EntryType::File) => Some(Self::Manifest { name }),
+            (".contents.mtree", EntryType::File) => Some(Self::Contents {
+                name,
+                form: Form::Tar,
+            }),
+            (".contents.mtree.age", EntryType::File) => Some(Self::Contents {
+                name,
+                form: Form::SealedTar,
+            }),
             _ if rest.starts_with('.') && rest.ends_with(".partial") => Some(Self::Partial {
                 entry: text.to_owned(),
             }),
@@ -94,6 +113,11 @@ mod tests {
             "20261124T023000Z.tar.zst",
             "20261123T023000Z.tar.zst.age",
             "20261125T023000Z.mtree",
+            "20261124T023000Z.contents.mtree",
+            "20261123T023000Z.contents.mtree.age",
+            "20261125T023000Z.contents.mtree.partial",
+            "current.mtree",
+            "current.mtree.partial",
             "20261127T023000Z.tar.zst.partial",
             "20261122T023000Z",
             "catalogue.jsonl",
@@ -124,11 +148,26 @@ mod tests {
                 FoundEntry::Manifest {
                     name: name("20261125T023000Z")
                 },
+                FoundEntry::Contents {
+                    name: name("20261123T023000Z"),
+                    form: Form::SealedTar
+                },
+                FoundEntry::Contents {
+                    name: name("20261124T023000Z"),
+                    form: Form::Tar
+                },
+                FoundEntry::CurrentManifest,
+                FoundEntry::Partial {
+                    entry: "20261125T023000Z.contents.mtree.partial".to_owned()
+                },
                 FoundEntry::Partial {
                     entry: "20261126T023000Z.partial".to_owned()
                 },
                 FoundEntry::Partial {
                     entry: "20261127T023000Z.tar.zst.partial".to_owned()
+                },
+                FoundEntry::Partial {
+                    entry: "current.mtree.partial".to_owned()
                 },
             ]
         );

@@ -110,6 +110,24 @@ impl Form {
             Self::SealedTar => format!("{name}.tar.zst.age"),
         }
     }
+
+    /// The name of its manifest, beside it in the job's folder.
+    pub fn manifest(self, name: GenerationName) -> String {
+        match self {
+            Self::Current => "current.mtree".to_owned(),
+            Self::Tree | Self::Tar | Self::SealedTar => format!("{name}.mtree"),
+        }
+    }
+
+    /// For an archive, whose manifest tells of one file: the name of the manifest of what is in it. Names and
+    /// digests tell too much to lie beside a closed archive in the clear: there it is closed as well.
+    pub fn contents(self, name: GenerationName) -> Option<String> {
+        match self {
+            Self::Tree | Self::Current => None,
+            Self::Tar => Some(format!("{name}.contents.mtree")),
+            Self::SealedTar => Some(format!("{name}.contents.mtree.age")),
+        }
+    }
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]

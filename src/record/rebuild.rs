@@ -174,11 +174,16 @@ fn find_leftovers(found: &[FoundEntry], result: &mut Reconciled) {
             _ => None,
         })
         .collect();
+    let has_mirror = found
+        .iter()
+        .any(|entry| matches!(entry, FoundEntry::Current { .. }));
     let mut leftovers: Vec<String> = found
         .iter()
         .filter_map(|entry| match entry {
             FoundEntry::Partial { entry } => Some(entry.clone()),
             FoundEntry::Manifest { name } if !there.contains(name) => Some(format!("{name}.mtree")),
+            FoundEntry::Contents { name, form } if !there.contains(name) => form.contents(*name),
+            FoundEntry::CurrentManifest if !has_mirror => Some("current.mtree".to_owned()),
             _ => None,
         })
         .collect();

@@ -16,6 +16,7 @@ use super::watch::{Watch, full};
 use crate::jobs::On;
 use crate::keep::Night;
 use crate::plan::{Act, CatalogueAct, Check, Part, Plan, Step, Stop, check_changes};
+use crate::prove::manifest::Time;
 use crate::record::{Changes, Form, Outcome, StepRecord};
 use crate::report::counted;
 use crate::system::local_drive::{HeldDrive, Purpose};
@@ -48,6 +49,8 @@ pub struct Executor<'a> {
     /// Absent in a dry run, whose steps change nothing.
     pub keeper: Option<CatalogueKeeper<'a>>,
     pub done: Executed,
+    /// When the steps began, by the clock that file times are taken from.
+    pub(super) begun: Time,
     /// What the native steps of a copy hand on to each other.
     pub(super) work: Option<Work>,
     /// Set by the first step; the plan's timeout counts from there.
@@ -69,6 +72,7 @@ impl<'a> Executor<'a> {
             reserve: 0,
             keeper: None,
             done: Executed::default(),
+            begun: crate::tree::now(),
             work: None,
             deadline: plan.timeout.map(|time| {
                 let limit = Limit {

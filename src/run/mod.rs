@@ -3,12 +3,15 @@
 pub mod account;
 pub mod catalogue_keeper;
 mod control;
+mod describing;
+mod describing_archive;
 mod drive_hands;
 mod executor;
 pub mod job_run;
 mod job_space;
 mod listener;
 pub mod locks;
+mod manifest_writing;
 mod native_step;
 mod native_watch;
 mod outlook;

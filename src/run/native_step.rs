@@ -3,25 +3,23 @@
 use std::collections::{BTreeMap, HashSet};
 use std::io;
 use std::os::fd::{AsFd, OwnedFd};
-use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
 use tracing::warn;
 
 use super::Executor;
+use super::manifest_writing::{top_of, write_manifest};
 use super::native_watch::{index_error, unreadable};
 use crate::keep::Night;
 use crate::plan::{Build, Known, KnownBy, Native, Sharing, Step, Stop, Survey};
-use crate::prove::manifest::{self, Beside, Entry, EntryKind, Heading, Writer};
+use crate::prove::manifest::{self, Beside, Heading};
 use crate::record::{GenerationName, Outcome};
 use crate::report::counted;
 use crate::system::job_folder::open_below;
 use crate::system::source_indexes;
 use crate::tree::index::{Foot, Index, NewIndex};
 use crate::tree::survey::{Before, Found};
-use crate::tree::{
-    Exclusions, Leftover, Scope, Trouble, build, finish, from_manifest, listing, survey,
-};
+use crate::tree::{Exclusions, Leftover, Scope, Trouble, build, finish, from_manifest, survey};
 
 /// What the steps of one copy hand on to each other.
 pub struct Work {
@@ -47,6 +45,8 @@ impl Executor<'_> {
             Native::Build(wanted) => self.build(step, wanted),
             Native::Finish { partial, manifest } => self.finish_copy(step, partial, manifest),
             Native::Settle => self.settle_index(),
+            Native::Describe(wanted) => self.describe(step, wanted),
+            Native::DescribeArchive(wanted) => self.describe_archive(step, wanted),
         }
     }
 
@@ -61,11 +61,11 @@ impl Executor<'_> {
             Some(known) => self.before(known, &wanted.indexes)?,
             None => None,
         };
-        let mut looked = self.look(step, wanted, before.as_ref())?;
+        let mut looked = self.hold_against(step, wanted, before.as_ref())?;
         if let (Err(error), Some(known)) = (&looked, wanted.against) {
             warn!("  the index of the source: {error}; the manifest is read");
             before = self.by_manifest(known)?;
-            looked = self.look(step, wanted, before.as_ref())?;
+            looked = self.hold_against(step, wanted, before.as_ref())?;
         }
         let (found, index) = looked.map_err(|error| index_error(&error))?;
         unreadable(&found.counts.troubles, found.counts.more_troubles)?;
@@ -99,7 +99,7 @@ impl Executor<'_> {
     }
 
     /// Holds the source against what is known. The inner error is one of an index.
-    fn look(
+    fn hold_against(
         &self,
         step: &Step,
         wanted: &Survey,
@@ -236,28 +236,24 @@ impl Executor<'_> {
             })
         })?;
         self.note_gone(finished.gone);
-        let title = format!(
-            "{} of {}, {}",
-            self.plan.job,
-            self.keeper
-                .as_ref()
-                .map_or("", |keeper| keeper.server.as_str()),
-            self.plan.generation
-        );
         let heading = Heading {
-            title: &title,
+            title: &self.title(),
             file: manifest,
             beside: Beside::Folder(&self.plan.generation.to_string()),
         };
-        let (totals, top_bytes) = write_manifest(&folder, &copy, &heading, index)
+        let top = top_of(&copy).map_err(|error| self.drive_error(&error))?;
+        let totals = manifest::create_in(folder.as_fd(), manifest)
+            .and_then(|file| write_manifest(file, &top, &heading, index))
             .map_err(|error| self.drive_error(&error))?;
+        let written = manifest::partial_name(manifest);
+        let beside = size_on_drive(&folder, &written) + size_on_drive(&folder, partial);
         let by_number = |(number, bytes): (&u32, &u64)| {
             let born = work.found.births.get(*number as usize);
             born.map(|born| (*born, *bytes))
         };
         let alive: BTreeMap<GenerationName, u64> =
             totals.alive.iter().filter_map(by_number).collect();
-        let own_bytes = finished.folders + top_bytes;
+        let own_bytes = finished.folders + beside;
         let night = work
             .alive_before
             .as_ref()
@@ -288,7 +284,7 @@ impl Executor<'_> {
         self.work.take().ok_or_else(no_survey)
     }
 
-    fn folder(&self) -> Result<OwnedFd, Stop> {
+    pub(super) fn folder(&self) -> Result<OwnedFd, Stop> {
         self.still_there()?;
         let folder = self.hands()?.folder();
         folder.map_err(|error| self.drive_error(&error))
@@ -315,6 +311,12 @@ fn night(
     }
 }
 
+/// Bytes that the file system gave out for an entry itself.
+fn size_on_drive(folder: &OwnedFd, entry: &str) -> u64 {
+    let found = rustix::fs::statat(folder, entry, rustix::fs::AtFlags::SYMLINK_NOFOLLOW);
+    found.map_or(0, |found| found.st_blocks.cast_unsigned() * 512)
+}
+
 fn no_survey() -> Stop {
     Stop::new(Outcome::Failed, "the source was not looked at before")
 }
@@ -326,31 +328,4 @@ fn copy_folder(folder: &OwnedFd, wanted: &Build) -> io::Result<OwnedFd> {
         rustix::fs::mkdirat(folder, wanted.partial.as_str(), mode)?;
     }
     open_below(folder.as_fd(), Path::new(&wanted.partial))
-}
-
-/// Gives also what the manifest and the copy's own folder take on the drive.
-fn write_manifest(
-    folder: &OwnedFd,
-    copy: &OwnedFd,
-    heading: &Heading,
-    index: &NewIndex,
-) -> io::Result<(listing::Totals, u64)> {
-    let file = manifest::create_in(folder.as_fd(), heading.file)?;
-    let mut writer = Writer::begin(file, heading)?;
-    let top = rustix::fs::fstat(copy)?;
-    writer.entry(&Entry {
-        path: Vec::new(),
-        kind: EntryKind::Folder,
-        mode: top.st_mode & 0o7777,
-        uid: top.st_uid,
-        gid: top.st_gid,
-        time: crate::prove::manifest::Time {
-            seconds: top.st_mtime,
-            nanos: u32::try_from(top.st_mtime_nsec).unwrap_or(0),
-        },
-    })?;
-    let totals = listing::list(index, |entry| writer.entry(entry))?;
-    let written = writer.finish()?.metadata()?;
-    let own_blocks = written.blocks() + top.st_blocks.cast_unsigned();
-    Ok((totals, own_blocks * 512))
 }

@@ -103,7 +103,7 @@ impl Executor<'_> {
                 self.drive_error(&io::Error::new(error.kind(), trouble.to_string()))
             }
             Trouble::Index(error) => index_error(error),
-            Trouble::Source { .. } | Trouble::Halted => {
+            Trouble::Source { .. } | Trouble::Copy { .. } | Trouble::Halted => {
                 Stop::new(Outcome::Failed, trouble.to_string())
             }
         }

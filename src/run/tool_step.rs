@@ -30,11 +30,26 @@ impl Executor<'_> {
             },
             _ => None,
         };
+        self.tries(step, pipeline, names.as_ref())
+    }
+
+    /// As [`Executor::tool`], with what [`Stdin::Names`] stands for.
+    pub(super) fn tries(
+        &mut self,
+        step: &Step,
+        pipeline: &Pipeline,
+        names: Option<&OwnedFd>,
+    ) -> Result<String, Stop> {
         let mut waits = pipeline.retries.iter();
         loop {
+            if let Some(names) = names {
+                // an earlier try may have read some of it
+                rustix::fs::seek(names, rustix::fs::SeekFrom::Start(0))
+                    .map_err(|error| self.drive_error(&error.into()))?;
+            }
             let mut tally = Tally::default();
             let end = self
-                .run_once(step, pipeline, names.as_ref(), &mut tally)
+                .run_once(step, pipeline, names, &mut tally)
                 .map_err(|error| self.drive_error(&error))?;
             if let Some(cut) = &end.cut {
                 return Err(cut.stop());

@@ -34,10 +34,45 @@ pub fn list(folder: &Path) -> Vec<GenerationName> {
 /// # Errors
 /// When the file or its folder cannot be made.
 pub fn create(folder: &Path, generation: GenerationName) -> io::Result<NewIndex> {
+    make(folder)?;
+    NewIndex::create(&path(folder, generation))
+}
+
+/// A new index of which nothing is left when it is dropped.
+///
+/// # Errors
+/// When the file or its folder cannot be made.
+pub fn passing(folder: &Path) -> io::Result<NewIndex> {
+    make(folder)?;
+    let path = folder.join("passing.index");
+    let index = NewIndex::create(&path)?;
+    std::fs::remove_file(&path)?;
+    Ok(index)
+}
+
+/// A new index that is to take the place of `path`, when [`put_in_place`] says so.
+///
+/// # Errors
+/// When the file or its folder cannot be made.
+pub fn renew(path: &Path) -> io::Result<NewIndex> {
+    make(path.parent().unwrap_or(path))?;
+    NewIndex::create(&path.with_extension("index.new"))
+}
+
+/// # Errors
+/// When it cannot be renamed.
+pub fn put_in_place(path: &Path) -> io::Result<()> {
+    std::fs::rename(path.with_extension("index.new"), path)
+}
+
+/// Makes the folder, readable by its owner only.
+///
+/// # Errors
+/// When it cannot be made.
+pub fn make(folder: &Path) -> io::Result<()> {
     let mut builder = std::fs::DirBuilder::new();
     std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
-    builder.recursive(true).create(folder)?;
-    NewIndex::create(&path(folder, generation))
+    builder.recursive(true).create(folder)
 }
 
 /// Removes all but that of one generation.

@@ -77,6 +77,57 @@ pub fn replace_from_stdin(path: &Path, bytes: usize) -> Vec<u8> {
     all_of(&[remote_words(&write), is_whole, remote_words(&rename)])
 }
 
+/// A script for another host that writes standard input to `path`, flushes it, and fails unless all `bytes` of it
+/// came.
+pub fn write_all_from_stdin(path: &Path, bytes: u64) -> Vec<u8> {
+    let mut to = std::ffi::OsString::from("of=");
+    to.push(path);
+    let write = Argv::new("dd")
+        .args(["bs=1M", "conv=fsync", "status=none"])
+        .arg(to);
+    let is_whole = [
+        b"test \"$(".as_slice(),
+        &remote_words(&length(path)),
+        format!(")\" = {bytes}").as_bytes(),
+    ]
+    .concat();
+    all_of(&[remote_words(&write), is_whole])
+}
+
+/// What another host knows of a file or folder; see [`parse_told`].
+pub fn tell(path: &Path) -> Argv {
+    Argv::new("stat")
+        .args(["-c", "%a %u %g %s %.9Y", "--"])
+        .arg(path)
+}
+
+/// A file or folder as stat(1) tells it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Told {
+    pub mode: u32,
+    pub uid: u32,
+    pub gid: u32,
+    pub size: u64,
+    /// Of the last modification: seconds, and nanoseconds after these.
+    pub modified: (i64, u32),
+}
+
+/// Reads what [`tell`] printed: `755 0 0 4096 1795573800.000000005`.
+pub fn parse_told(text: &str) -> Option<Told> {
+    let mut words = text.split_whitespace();
+    let mode = u32::from_str_radix(words.next()?, 8).ok()?;
+    let (uid, gid) = (words.next()?.parse().ok()?, words.next()?.parse().ok()?);
+    let size = words.next()?.parse().ok()?;
+    let (seconds, nanos) = words.next()?.split_once('.')?;
+    Some(Told {
+        mode: mode & 0o7777,
+        uid,
+        gid,
+        size,
+        modified: (seconds.parse().ok()?, nanos.parse().ok()?),
+    })
+}
+
 /// The length of a file in bytes.
 pub fn length(path: &Path) -> Argv {
     Argv::new("stat").args(["-c", "%s", "--"]).arg(path)
@@ -113,6 +164,36 @@ mod tests {
         assert_eq!(fs::read_to_string(&path).unwrap(), "before");
         assert!(shell(&script, b"all of this"));
         assert_eq!(fs::read_to_string(&path).unwrap(), "all of this");
+    }
+
+    #[test]
+    fn what_comes_only_in_part_is_not_called_written() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("it's whole");
+        let script = write_all_from_stdin(&path, 11);
+        assert!(!shell(&script, b"half of"));
+        assert!(shell(&script, b"all of this"));
+        assert_eq!(fs::read_to_string(&path).unwrap(), "all of this");
+    }
+
+    #[test]
+    fn what_stat_tells_of_a_file_is_read() {
+        use std::os::unix::fs::MetadataExt;
+        let file = tempfile::NamedTempFile::new().unwrap();
+        fs::write(&file, "bowl").unwrap();
+        let argv = tell(file.path());
+        let out = Command::new(argv.program).args(argv.args).output().unwrap();
+        let told = parse_told(&String::from_utf8(out.stdout).unwrap()).unwrap();
+        let there = fs::metadata(&file).unwrap();
+        let expected = Told {
+            mode: 0o600,
+            uid: there.uid(),
+            gid: there.gid(),
+            size: 4,
+            modified: (there.mtime(), u32::try_from(there.mtime_nsec()).unwrap()),
+        };
+        assert_eq!(told, expected);
+        assert_eq!(parse_told("755 0 0"), None);
     }
 
     #[test]

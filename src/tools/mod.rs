@@ -3,6 +3,7 @@
 
 pub mod blkid;
 pub mod btrfs;
+pub mod describe_archive;
 pub mod df;
 mod existing;
 pub mod filefrag;

@@ -9,7 +9,11 @@ use crate::jobs::Encrypt;
 use crate::plan::Argv;
 
 pub fn close(own_program: &Path, encrypt: &Encrypt) -> Argv {
-    let argv = Argv::new(own_program).arg("seal");
+    secret(Argv::new(own_program).arg("seal"), encrypt)
+}
+
+/// Tells a filter with what it closes.
+pub(super) fn secret(argv: Argv, encrypt: &Encrypt) -> Argv {
     match encrypt {
         Encrypt::Passphrase(file) => argv.arg("--passphrase-file").arg(file),
         Encrypt::Recipients(keys) => keys

@@ -45,17 +45,24 @@ pub fn create(sources: &[PathBuf], exclude: &[Pattern], hidden: &[HiddenPath]) -
     with_folders_above(argv, sources)
 }
 
-/// Adds the sources, and before them the folders that lead to them, for their owners and modes alone.
+/// The folders that lead to the sources, as an archive names them.
+pub fn folders_above(sources: &[PathBuf]) -> Vec<PathBuf> {
+    let parents = sources.iter().flat_map(|source| source.ancestors().skip(1));
+    let above: BTreeSet<PathBuf> = parents
+        .filter(|path| path.parent().is_some())
+        .map(below_root)
+        .collect();
+    above.into_iter().collect()
+}
+
+/// Adds the sources, and before them the folders that lead to them, for their owners and modes alone. Sorted, and each
+/// name once: so what tells of the archive can tell each folder just before what is in it.
 fn with_folders_above(mut argv: Argv, sources: &[PathBuf]) -> Argv {
-    let mut above: BTreeSet<PathBuf> = BTreeSet::new();
-    for source in sources {
-        let parents = source.ancestors().skip(1);
-        above.extend(
-            parents
-                .filter(|path| path.parent().is_some())
-                .map(below_root),
-        );
-    }
+    let mut sources: Vec<&PathBuf> = sources.iter().collect();
+    sources.sort();
+    sources.dedup_by(|later, first| later.starts_with(&**first));
+    let own: Vec<PathBuf> = sources.iter().map(|path| (*path).clone()).collect();
+    let above = folders_above(&own);
     if !above.is_empty() {
         argv = argv.arg("--no-recursion");
         for folder in above {

@@ -165,7 +165,7 @@ impl<'a> Build<'a> {
                 }
             }
             Trouble::Halted => {}
-            Trouble::Drive { .. } | Trouble::Index(_) => {
+            Trouble::Copy { .. } | Trouble::Drive { .. } | Trouble::Index(_) => {
                 self.wanted.halt.want();
                 lock(&self.fatal).get_or_insert(trouble);
             }

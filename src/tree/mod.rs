@@ -9,6 +9,8 @@ pub mod attributes;
 pub mod build;
 mod compare;
 mod copy_file;
+pub mod describe;
+mod digest_finder;
 mod doubt;
 mod exclusions;
 mod file_systems;
@@ -32,6 +34,7 @@ mod trouble;
 mod wildcard;
 
 pub use exclusions::Exclusions;
+pub use folder::now;
 pub use halt::Halt;
 pub use leftover::Leftover;
 pub use pool::{lock, pool};

@@ -14,6 +14,8 @@ pub enum Trouble {
     Source { path: Vec<u8>, error: io::Error },
     /// Writing to the drive.
     Drive { path: Vec<u8>, error: io::Error },
+    /// Reading back what a tool copied to the drive.
+    Copy { path: Vec<u8>, error: io::Error },
     /// hayloft's own index of the source, on the server.
     Index(io::Error),
 }
@@ -41,6 +43,9 @@ impl fmt::Display for Trouble {
             Self::Halted => write!(f, "ended from outside"),
             Self::Source { path: at, error } => {
                 write!(f, "`{}` of the source could not be read: {error}", path(at))
+            }
+            Self::Copy { path: at, error } => {
+                write!(f, "`{}` of the copy could not be read: {error}", path(at))
             }
             Self::Drive { path: at, error } => {
                 write!(f, "`{}` could not be written: {error}", path(at))

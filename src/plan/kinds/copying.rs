@@ -4,13 +4,35 @@ use std::time::Duration;
 
 use crate::jobs::{Drive, Job, Source};
 use crate::plan::{
-    Act, Allowance, Argv, CatalogueAct, Check, Facts, Need, Part, Pipeline, Reading, Step,
+    Act, Allowance, Argv, CatalogueAct, Check, Describe, Described, Facts, KnownDigests, Native,
+    Need, Part, Pipeline, Reading, Step,
 };
+use crate::record::GenerationName;
 use crate::tools::rsync::What;
 use crate::tools::ssh::SshLine;
 
 /// Seconds between tries of what crosses a network: a hiccup is over soon, a restarted router is not.
 const WAITS: [u64; 4] = [2, 10, 30, 60];
+
+/// The waits between tries of what crosses a network.
+pub fn waits() -> Vec<Duration> {
+    WAITS.map(Duration::from_secs).to_vec()
+}
+
+/// On the server: the index of a mirror on a local drive, as it lies there.
+const COPY_INDEX: &str = "current.index";
+/// On the server: the index of a source whose copies are on another host. Unlike that of a native copy it does not
+/// tell what the newest copy holds, only what digests files have.
+const SOURCE_INDEX: &str = "source.index";
+
+/// What a new copy has in common with what was on the drive before.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Shared {
+    /// The inodes of this generation's files.
+    With(Option<GenerationName>),
+    /// Everything that did not change: it is the same tree.
+    Kept,
+}
 
 /// A job that copies `source`, with what is known about it.
 #[derive(Debug, Clone, Copy)]
@@ -72,30 +94,79 @@ impl<'a> Copying<'a> {
     pub fn rsync(self, argv: Argv, reading: Reading) -> Act {
         let remote =
             matches!(self.source, Source::Ssh { .. }) || self.facts.landing.ssh().is_some();
-        let waits: &[u64] = if remote { &WAITS } else { &[] };
-        let retries = waits
-            .iter()
-            .map(|seconds| Duration::from_secs(*seconds))
-            .collect();
+        let retries = if remote { waits() } else { Vec::new() };
         Act::Tool(Pipeline::plain(argv).reading(reading).retrying(retries))
     }
 
-    /// Whole or absent: flushed first, named then, listed last.
-    pub fn settle(self, partial: &str, name: &str) -> [Step; 3] {
+    /// Whole or absent: flushed first, named then, the manifests before what they tell of; listed last.
+    pub fn settle(self, partial: &str, name: &str, manifests: &[String]) -> Vec<Step> {
         let landing = &self.facts.landing;
-        [
-            Step::new(Part::Copy, "flush the drive", landing.flush()),
-            Step::new(
-                Part::Copy,
-                "give the whole generation its name",
-                landing.rename(partial, name),
+        let mut steps = vec![Step::new(Part::Copy, "flush the drive", landing.flush())];
+        steps.extend(self.name_manifests(manifests));
+        steps.push(Step::new(
+            Part::Copy,
+            "give the whole generation its name",
+            landing.rename(partial, name),
+        ));
+        steps.push(Step::new(
+            Part::Copy,
+            "write it into the catalogue",
+            Act::Catalogue(CatalogueAct::Whole),
+        ));
+        steps
+    }
+
+    pub fn name_manifests(self, manifests: &[String]) -> impl Iterator<Item = Step> {
+        manifests.iter().map(move |manifest| {
+            let partial = format!("{manifest}.partial");
+            let words = format!("give `{manifest}` its name");
+            let rename = self.facts.landing.rename(&partial, manifest);
+            Step::new(Part::Copy, words, rename)
+        })
+    }
+
+    /// Writes the manifest of the tree that rsync made. `shared` is the generation that it shares files with.
+    pub fn describe(self, tree: &str, entry: &str, manifest: &str, shared: Shared) -> Step {
+        let is_local = self.facts.landing.ssh().is_none();
+        let known = match (is_local, shared) {
+            (true, Shared::With(newest)) => match newest {
+                Some(name) if self.facts.manifests.contains(&name) => {
+                    KnownDigests::Generation(name)
+                }
+                _ => KnownDigests::Nothing,
+            },
+            (true, Shared::Kept) => KnownDigests::Index(self.facts.indexes.join(COPY_INDEX)),
+            (false, _) => KnownDigests::Index(self.facts.indexes.join(SOURCE_INDEX)),
+        };
+        let words = match &known {
+            KnownDigests::Nothing => format!("read the copy, and write the manifest `{manifest}`"),
+            KnownDigests::Generation(name) => format!(
+                "read what is not shared with `{name}`, and write the manifest `{manifest}`"
             ),
-            Step::new(
-                Part::Copy,
-                "write it into the catalogue",
-                Act::Catalogue(CatalogueAct::Whole),
+            KnownDigests::Index(_) if is_local => {
+                format!("read what the mirror has new, and write the manifest `{manifest}`")
+            }
+            KnownDigests::Index(_) => format!(
+                "read what the source has new, and write the manifest `{manifest}` to the drive"
             ),
-        ]
+        };
+        let of = match self.source {
+            Source::Local(sources) if !is_local => Described::Source {
+                sources: sources.clone(),
+                exclude: self.job.exclude.clone(),
+                hidden: self.facts.hidden.clone(),
+            },
+            _ => Described::Copy,
+        };
+        let describe = Describe {
+            of,
+            known,
+            tree: tree.to_owned(),
+            entry: entry.to_owned(),
+            manifest: manifest.to_owned(),
+            scratch: self.facts.indexes.clone(),
+        };
+        Step::new(Part::Copy, words, Act::Native(Native::Describe(describe)))
     }
 
     pub fn remove_leftovers(self, leftovers: &[String]) -> Vec<Step> {

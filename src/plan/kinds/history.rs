@@ -1,6 +1,6 @@
 //! `kind = "history"`: dated plain trees that share the files that did not change.
 
-use super::Copying;
+use super::{Copying, Shared};
 use crate::jobs::Source;
 use crate::plan::{
     Act, Build, By, KnownBy, Native, Need, Part, Pipeline, Plan, Reading, Sharing, Stdin, Step,
@@ -26,7 +26,7 @@ fn natively(copying: Copying, plan: &Plan, way: &Way) -> Vec<Step> {
     let facts = copying.facts;
     let name = plan.generation.to_string();
     let partial = format!("{name}.partial");
-    let manifest = format!("{name}.mtree");
+    let manifest = plan.form.manifest(plan.generation);
     let survey = Survey {
         sources: match copying.source {
             Source::Local(paths) => paths.clone(),
@@ -61,7 +61,6 @@ fn natively(copying: Copying, plan: &Plan, way: &Way) -> Vec<Step> {
         stdin: Stdin::Names,
         ..Pipeline::plain(rsync::copy_names(&partial)).reading(Reading::RsyncOthers)
     };
-    let landing = &facts.landing;
     steps.extend([
         native(
             Part::Copy,
@@ -82,23 +81,12 @@ fn natively(copying: Copying, plan: &Plan, way: &Way) -> Vec<Step> {
             },
         ),
     ]);
-    let [flush, named, listed] = copying.settle(&partial, &name);
-    steps.extend([
-        flush,
-        // first: a whole generation has its manifest
-        Step::new(
-            Part::Copy,
-            "give the manifest its name",
-            landing.rename(&format!("{manifest}.partial"), &manifest),
-        ),
-        named,
-        listed,
-        native(
-            Part::Copy,
-            "forget what the source was before".to_owned(),
-            Native::Settle,
-        ),
-    ]);
+    steps.extend(copying.settle(&partial, &name, &[manifest]));
+    steps.push(native(
+        Part::Copy,
+        "forget what the source was before".to_owned(),
+        Native::Settle,
+    ));
     steps
 }
 
@@ -141,10 +129,9 @@ fn by_rsync(copying: Copying, plan: &Plan, way: &Way) -> Vec<Step> {
     let landing = &copying.facts.landing;
     let name = plan.generation.to_string();
     let partial = format!("{name}.partial");
-    let newest = plan
-        .against
-        .as_ref()
-        .map(|generation| generation.name.to_string());
+    let manifest = plan.form.manifest(plan.generation);
+    let shared_with = plan.against.as_ref().map(|generation| generation.name);
+    let newest = shared_with.map(|name| name.to_string());
     let shared = newest_first(&copying.facts.leftovers);
     let share_with: Vec<String> = newest.iter().chain(&shared).cloned().collect();
 
@@ -165,8 +152,9 @@ fn by_rsync(copying: Copying, plan: &Plan, way: &Way) -> Vec<Step> {
             copy_words(newest.as_deref(), &way.because),
             copying.rsync(copy, Reading::RsyncCopy),
         ),
+        copying.describe(&partial, &name, &manifest, Shared::With(shared_with)),
     ];
-    steps.extend(copying.settle(&partial, &name));
+    steps.extend(copying.settle(&partial, &name, &[manifest]));
     steps
 }
 

@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use super::Copying;
+use super::{Copying, Shared};
 use crate::plan::{Act, CatalogueAct, Need, Part, Plan, Reading, Step};
 use crate::tools::rsync;
 
@@ -12,6 +12,7 @@ pub fn steps(copying: Copying, plan: &mut Plan) -> Vec<Step> {
     let source_line = copying.source_line();
     let what = copying.what(source_line.as_ref());
     let landing = &copying.facts.landing;
+    let manifest = plan.form.manifest(plan.generation);
     let compare = rsync::compare(what, landing, CURRENT);
     let copy = rsync::copy_over(what, landing, CURRENT);
     let mut steps = vec![
@@ -29,6 +30,11 @@ pub fn steps(copying: Copying, plan: &mut Plan) -> Vec<Step> {
         ),
         Step::new(
             Part::Copy,
+            format!("remove `{manifest}`: it tells what the mirror was"),
+            landing.remove(&manifest),
+        ),
+        Step::new(
+            Part::Copy,
             "copy what changed, and delete from the mirror what is gone",
             copying.rsync(copy, Reading::RsyncCopy),
         ),
@@ -43,7 +49,9 @@ pub fn steps(copying: Copying, plan: &mut Plan) -> Vec<Step> {
     }
     // of other kinds that the job was of before
     steps.extend(copying.remove_leftovers(&copying.facts.leftovers));
+    steps.push(copying.describe(CURRENT, CURRENT, &manifest, Shared::Kept));
     steps.push(Step::new(Part::Copy, "flush the drive", landing.flush()));
+    steps.extend(copying.name_manifests(&[manifest]));
     steps.push(Step::new(
         Part::Copy,
         "write it into the catalogue",

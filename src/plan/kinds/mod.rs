@@ -5,4 +5,4 @@ mod copying;
 pub mod history;
 pub mod mirror;
 
-pub use copying::Copying;
+pub use copying::{Copying, Shared, waits};
