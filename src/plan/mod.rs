@@ -15,6 +15,7 @@ mod retire;
 mod risk;
 mod step;
 mod stop;
+mod verify;
 
 pub use argv::{Argv, quote};
 pub use check_changes::check_changes;
@@ -30,3 +31,4 @@ pub use step::{
     Act, CatalogueAct, Check, DriveAct, Need, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step,
 };
 pub use stop::{Allowance, Stop};
+pub use verify::{Extent, Verify};

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use jiff::Timestamp;
 
-use super::{Argv, Landing, Stop};
+use super::{Argv, Landing, Stop, Verify};
 use crate::jobs::{KindName, Name, On, Percent};
 use crate::record::{Form, Generation, GenerationName};
 
@@ -50,6 +50,7 @@ pub enum Part {
     Post,
     Retire,
     Restore,
+    Verify,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -63,6 +64,8 @@ pub enum Act {
         target: PathBuf,
     },
     Catalogue(CatalogueAct),
+    /// Re-reads copies and holds them against their manifests; writes nothing to the drive.
+    Verify(Verify),
 }
 
 /// What is held against the measured changes before anything is copied.
@@ -212,9 +215,11 @@ impl Step {
     pub fn commands(&self) -> Vec<String> {
         match &self.act {
             Act::Tool(pipeline) => vec![pipeline.command_line()],
-            Act::Drive(_) | Act::Check(_) | Act::RefuseExisting { .. } | Act::Catalogue(_) => {
-                Vec::new()
-            }
+            Act::Drive(_)
+            | Act::Check(_)
+            | Act::RefuseExisting { .. }
+            | Act::Catalogue(_)
+            | Act::Verify(_) => Vec::new(),
         }
     }
 }

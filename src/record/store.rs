@@ -12,7 +12,9 @@ mod generations;
 mod handled;
 mod migrations;
 mod open;
+mod proofs;
 mod prune;
+mod rounds;
 mod runs;
 mod set_aside;
 
@@ -24,6 +26,7 @@ use rusqlite::{Connection, Transaction, TransactionBehavior};
 pub use alarms::{Alarm, AlarmChange};
 pub use error::StoreError;
 pub use prune::Pruned;
+pub use rounds::{Mark, Round};
 pub use runs::RunFilter;
 
 /// An open database.

@@ -40,6 +40,7 @@ pub(super) fn good() -> RunRecord {
         server: name("kiln"),
         job: name("studio-files"),
         kind: KindName::History,
+        task: Task::Copy,
         about: "Glaze recipes, orders and photographs".to_owned(),
         trigger: Trigger::Schedule { planned },
         started: planned,
