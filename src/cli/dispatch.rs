@@ -5,7 +5,9 @@ use clap::error::ContextKind;
 
 use super::arguments::{Arguments, Command};
 use super::settings::Settings;
-use super::{check, deliver, files, generations, restore, run, runs, seal, serve, settle, status};
+use super::{
+    check, deliver, files, generations, restore, run, runs, seal, serve, settle, status, verify,
+};
 use crate::exit::Exit;
 use crate::terminal;
 
@@ -46,6 +48,7 @@ fn obey() -> Exit {
         Command::Runs(wanted) => runs::runs(&settings, &wanted),
         Command::Generations(wanted) => generations::generations(&settings, &wanted),
         Command::Restore(wanted) => restore::restore(&settings, &wanted),
+        Command::Verify(wanted) => verify::verify(&settings, &wanted),
         Command::Settle { job } => settle::settle(&settings, job.as_deref()),
         Command::Deliver => deliver::deliver(&settings),
         Command::Seal(wanted) => seal::seal(wanted),

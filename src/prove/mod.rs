@@ -1,3 +1,4 @@
 //! Proof that copies are what they should be: the manifests that go with them, and the checks against these.
 
 pub mod manifest;
+pub mod verify;

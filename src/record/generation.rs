@@ -110,6 +110,14 @@ impl Form {
             Self::SealedTar => format!("{name}.tar.zst.age"),
         }
     }
+
+    /// The name of its manifest, beside it in the job's folder.
+    pub fn manifest(self, name: GenerationName) -> String {
+        match self {
+            Self::Current => "current.mtree".to_owned(),
+            Self::Tree | Self::Tar | Self::SealedTar => format!("{name}.mtree"),
+        }
+    }
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]

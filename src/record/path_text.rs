@@ -49,6 +49,33 @@ pub mod one {
     }
 }
 
+/// For `#[serde(with = "path_text::maybe")]` on a path that may be absent.
+pub mod maybe {
+    use std::path::PathBuf;
+
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    use super::PathText;
+
+    /// # Errors
+    /// Those of the serializer.
+    #[expect(clippy::ref_option, reason = "serde hands over the field")]
+    pub fn serialize<S: Serializer>(
+        path: &Option<PathBuf>,
+        serializer: S,
+    ) -> Result<S::Ok, S::Error> {
+        path.as_ref().map(PathText::from).serialize(serializer)
+    }
+
+    /// # Errors
+    /// Those of the deserializer.
+    pub fn deserialize<'de, D: Deserializer<'de>>(
+        deserializer: D,
+    ) -> Result<Option<PathBuf>, D::Error> {
+        Ok(Option::<PathText>::deserialize(deserializer)?.map(|path| path.0))
+    }
+}
+
 /// A path that reads and writes as this file says, for use within other types.
 pub struct PathText(pub PathBuf);
 

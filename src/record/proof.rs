@@ -186,7 +186,7 @@ impl Found {
 pub struct Place {
     pub job: Name,
     pub generation: GenerationName,
-    /// The last name that is done; empty when all of the generation is still to do.
-    #[serde(with = "path_text::one")]
-    pub path: PathBuf,
+    /// The last name that is done; absent when all of the generation is.
+    #[serde(with = "path_text::maybe")]
+    pub path: Option<PathBuf>,
 }

@@ -2,7 +2,7 @@
 
 use jiff::Timestamp;
 
-use super::{Form, Generation, GenerationName, Outcome, RunRecord, State, Trigger};
+use super::{Form, Generation, GenerationName, Outcome, RunRecord, State, Task, Trigger};
 use crate::jobs::{KindName, Name};
 
 pub fn at(text: &str) -> Timestamp {

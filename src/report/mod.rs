@@ -13,6 +13,7 @@ mod generations_text;
 mod json;
 mod log_words;
 mod notice;
+mod proof_words;
 mod read_me_first;
 mod restore_text;
 mod run_html;

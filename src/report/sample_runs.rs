@@ -4,7 +4,8 @@ use jiff::tz::TimeZone;
 
 use crate::jobs::{KindName, Name};
 use crate::record::{
-    Changes, Decision, DriveUse, Form, GenerationName, Outcome, RunRecord, StepRecord, Trigger,
+    Changes, Decision, DriveUse, Form, GenerationName, Outcome, RunRecord, StepRecord, Task,
+    Trigger,
 };
 
 pub(super) fn lisbon() -> TimeZone {

@@ -11,6 +11,7 @@ use super::catalogue_keeper::CatalogueKeeper;
 use super::control::{Limit, LimitOf, StopSignal};
 use super::drive_hands::DriveHands;
 use super::progress::Progress;
+use super::verifying::{Looked, Manner};
 use super::watch::{Watch, full};
 use crate::jobs::On;
 use crate::plan::{Act, CatalogueAct, Check, Part, Plan, Step, Stop, check_changes};
@@ -30,6 +31,8 @@ pub struct Executed {
     /// The first names that differ.
     pub first: Vec<Item>,
     pub steps: Vec<StepRecord>,
+    /// What came of looking at copies.
+    pub looked: Vec<Looked>,
 }
 
 /// What the steps are done with.
@@ -43,6 +46,8 @@ pub struct Executor<'a> {
     /// Absent in a dry run, whose steps change nothing.
     pub keeper: Option<CatalogueKeeper<'a>>,
     pub done: Executed,
+    /// How copies are looked at.
+    pub manner: Manner<'a>,
     /// Set by the first step; the plan's timeout counts from there.
     pub(super) deadline: Option<(Instant, Limit)>,
 }
@@ -62,6 +67,7 @@ impl<'a> Executor<'a> {
             reserve: 0,
             keeper: None,
             done: Executed::default(),
+            manner: Manner::ALONE,
             deadline: plan.timeout.map(|time| {
                 let limit = Limit {
                     time,
@@ -157,6 +163,7 @@ impl<'a> Executor<'a> {
             }
             Act::RefuseExisting { target } => self.refuse_existing(target),
             Act::Catalogue(act) => self.catalogue(act),
+            Act::Verify(verify) => self.verify(verify),
         }
     }
 

@@ -19,6 +19,8 @@ mod run_log;
 pub mod settle;
 mod start;
 mod tool_step;
+mod verify_run;
+mod verifying;
 mod watch;
 mod wording;
 
@@ -31,3 +33,4 @@ pub use process::{PipelineEnd, Surroundings, run_pipeline};
 pub use progress::Progress;
 pub use retiring::{Retiring, use_of};
 pub use run_log::RunLog;
+pub use verify_run::{VerifyWanted, Which};

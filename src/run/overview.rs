@@ -6,7 +6,7 @@ use super::locks::{is_running, service_words};
 use super::settle;
 use crate::jobs::{Config, Drive, DrivePlace, Job};
 use crate::mail::Outbox;
-use crate::record::{Outcome, RunRecord, State, Store};
+use crate::record::{Outcome, RunRecord, State, Store, Task};
 use crate::report::{
     DriveReadiness, DriveSpace, DriveStatus, JobStatus, LastGood, LastRun, MailFacts, StatusFacts,
     time,
@@ -84,6 +84,7 @@ fn ended_run(config: &Config, store: &Store, job: &Job) -> Option<LastRun> {
     let filter = crate::record::RunFilter {
         job: Some(job.name.clone()),
         limit: Some(2),
+        task: Some(Task::Copy),
         ..Default::default()
     };
     let runs = store.runs(&filter).unwrap_or_default();

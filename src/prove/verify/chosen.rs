@@ -93,8 +93,13 @@ impl Chosen {
         match self {
             Self::Everything if is_file => Choice::Read,
             Self::Everything => Choice::Look,
-            Self::Sample(sample) if sample.chooses(entry) => Choice::Read,
-            Self::Sample(_) => Choice::Nothing,
+            Self::Sample(sample) => {
+                if sample.chooses(entry) {
+                    Choice::Read
+                } else {
+                    Choice::Nothing
+                }
+            }
             Self::Slice(slice) => {
                 if let Some(after) = &slice.after {
                     if after.as_os_str().as_bytes() == entry.path {

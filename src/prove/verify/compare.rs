@@ -22,8 +22,6 @@ pub enum Attributes {
     TimeOnly,
     /// Of a folder in which names came or went: its time tells no more than they do.
     AllButTime,
-    /// The root of a copy is no part of it.
-    None,
 }
 
 /// What is different, in words; `None` when all is as it should be. `seen` has no digest.
@@ -170,10 +168,22 @@ mod tests {
         let entry = file(12, 100);
         assert_eq!(what(&entry, &entry, Content::Same), None);
         assert_eq!(what(&entry, &entry, Content::Other), Some(What::Damaged));
-        assert_eq!(what(&entry, &file(11, 100), Content::Unknown), Some(What::Damaged));
-        assert_eq!(what(&entry, &file(12, 101), Content::Other), Some(What::Changed));
-        assert_eq!(what(&entry, &file(13, 101), Content::Unknown), Some(What::Changed));
-        assert_eq!(what(&entry, &file(12, 101), Content::Same), Some(What::Attributes));
+        assert_eq!(
+            what(&entry, &file(11, 100), Content::Unknown),
+            Some(What::Damaged)
+        );
+        assert_eq!(
+            what(&entry, &file(12, 101), Content::Other),
+            Some(What::Changed)
+        );
+        assert_eq!(
+            what(&entry, &file(13, 101), Content::Unknown),
+            Some(What::Changed)
+        );
+        assert_eq!(
+            what(&entry, &file(12, 101), Content::Same),
+            Some(What::Attributes)
+        );
     }
 
     #[test]
@@ -186,7 +196,10 @@ mod tests {
         seen.gid = 7;
         let (_, words) = compare(&entry, &seen, Content::Same, Attributes::All).unwrap();
         assert_eq!(words, "mode 4600 instead of 0644; group 7 instead of 1000");
-        assert_eq!(compare(&entry, &seen, Content::Same, Attributes::TimeOnly), None);
+        assert_eq!(
+            compare(&entry, &seen, Content::Same, Attributes::TimeOnly),
+            None
+        );
         seen.time.seconds = 0;
         let (_, words) = compare(&entry, &seen, Content::Same, Attributes::TimeOnly).unwrap();
         assert_eq!(
@@ -200,7 +213,10 @@ mod tests {
         let mut entry = file(0, 100);
         entry.kind = EntryKind::CharDevice { major: 1, minor: 3 };
         let seen = file(0, 100);
-        assert_eq!(compare(&entry, &seen, Content::Unknown, Attributes::TimeOnly), None);
+        assert_eq!(
+            compare(&entry, &seen, Content::Unknown, Attributes::TimeOnly),
+            None
+        );
         assert_eq!(what(&entry, &seen, Content::Unknown), Some(What::Changed));
     }
 }

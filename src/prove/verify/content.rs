@@ -130,7 +130,10 @@ mod tests {
         assert_eq!(digest_of(b""), (empty.to_owned(), 0));
         // FIPS 180-4: a million times `a`
         let million = "cdc76e5c9914fb9281a1c7e284d73e67f1809a48a497200e046d39ccc7112cd0";
-        assert_eq!(digest_of(&vec![b'a'; 1_000_000]), (million.to_owned(), 1_000_000));
+        assert_eq!(
+            digest_of(&vec![b'a'; 1_000_000]),
+            (million.to_owned(), 1_000_000)
+        );
     }
 
     #[test]

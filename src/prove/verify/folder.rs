@@ -76,9 +76,15 @@ pub fn seen(stat: &Stat) -> Seen {
         },
         device: stat.st_dev,
         inode: stat.st_ino,
-        #[allow(clippy::useless_conversion, reason = "its width is another on other processors")]
+        #[allow(
+            clippy::useless_conversion,
+            reason = "its width is another on other processors"
+        )]
         links: stat.st_nlink.into(),
-        #[allow(clippy::useless_conversion, reason = "its width is another on other processors")]
+        #[allow(
+            clippy::useless_conversion,
+            reason = "its width is another on other processors"
+        )]
         changed: (stat.st_ctime, stat.st_ctime_nsec.into()),
     }
 }

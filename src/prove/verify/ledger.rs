@@ -48,8 +48,7 @@ impl Sum {
         self.without_digest += other.without_digest;
         self.found.add_all(other.found);
         let room = MOST_FINDINGS.saturating_sub(self.findings.len());
-        self.findings
-            .extend(other.findings.into_iter().take(room));
+        self.findings.extend(other.findings.into_iter().take(room));
     }
 }
 

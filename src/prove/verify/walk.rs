@@ -218,7 +218,8 @@ where
     fn cannot_reach(&mut self, path: &[u8], kind: io::ErrorKind, words: &str, sum: &mut Sum) {
         match kind {
             io::ErrorKind::NotFound => sum.find(path, What::Missing, "it is not there"),
-            io::ErrorKind::NotADirectory | io::ErrorKind::FilesystemLoop => {
+            // a link that is not followed gives the same error (open(2))
+            io::ErrorKind::NotADirectory => {
                 sum.find(path, What::Changed, "what should be a folder is none");
             }
             _ => sum.find(path, What::Unreadable, words),
@@ -243,12 +244,10 @@ where
                 continue;
             };
             frame.folder = match &parent.folder {
-                Place::Open(parent) => {
-                    match open_folder(parent.as_fd(), last_part(&frame.path)) {
-                        Ok(opened) => Place::Open(Arc::new(opened)),
-                        Err(error) => Place::Closed(error.kind(), error.to_string()),
-                    }
-                }
+                Place::Open(parent) => match open_folder(parent.as_fd(), last_part(&frame.path)) {
+                    Ok(opened) => Place::Open(Arc::new(opened)),
+                    Err(error) => Place::Closed(error.kind(), error.to_string()),
+                },
                 closed => closed.clone(),
             };
         }
@@ -301,17 +300,13 @@ where
 
     /// The manifest has told all names of this folder: what else is in it, and is it as it should be?
     fn leave_last(&mut self, sum: &mut Sum) {
-        let Some(mut frame) = self.frames.pop() else {
+        let is_unlooked_root = self.frames.len() == 1 && self.root == Root::JobFolder;
+        let is_wanted = !self.broken && self.chosen.looks_at_folders() && !is_unlooked_root;
+        let opened = if is_wanted { self.folder().ok() } else { None };
+        let (Some(mut frame), Some(folder)) = (self.frames.pop(), opened) else {
             return;
         };
-        let is_root = frame.path.is_empty();
-        if self.broken || !self.chosen.looks_at_folders() || is_root && self.root == Root::JobFolder
-        {
-            return;
-        }
-        let Place::Open(folder) = &frame.folder else {
-            return;
-        };
+        let folder = folder.as_ref();
         match frame.names.others_in(folder.as_fd()) {
             Ok(others) => {
                 frame.disturbed |= !others.is_empty();

@@ -6,7 +6,8 @@ use rusqlite::{Connection, Transaction, TransactionBehavior};
 pub(super) const APPLICATION_ID: i64 = 0x6861_796c;
 
 /// Each brings the layout from its place in the list to the next number. Only ever add to the end.
-pub(super) const MIGRATIONS: &[&str] = &["
+pub(super) const MIGRATIONS: &[&str] = &[
+    "
     CREATE TABLE runs (
         id       TEXT PRIMARY KEY,
         server   TEXT NOT NULL,
@@ -41,7 +42,8 @@ pub(super) const MIGRATIONS: &[&str] = &["
         words     TEXT NOT NULL,
         last_told TEXT              -- RFC 3339; NULL when nobody was told yet
     ) STRICT;
-", "
+",
+    "
     ALTER TABLE runs ADD COLUMN task TEXT NOT NULL DEFAULT 'copy';
     DROP INDEX runs_by_job;
     CREATE INDEX runs_by_job ON runs (job, task, started);
@@ -63,7 +65,8 @@ pub(super) const MIGRATIONS: &[&str] = &["
         rounds   TEXT NOT NULL,      -- the newest first, as JSON
         handled  TEXT                -- the last scheduled time that was dealt with, RFC 3339
     ) STRICT;
-"];
+",
+];
 
 /// The newest layout this version knows.
 pub(super) fn known() -> i64 {
