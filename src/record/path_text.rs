@@ -59,7 +59,6 @@ pub mod maybe {
 
     /// # Errors
     /// Those of the serializer.
-    #[expect(clippy::ref_option, reason = "serde hands over the field")]
     pub fn serialize<S: Serializer>(
         path: &Option<PathBuf>,
         serializer: S,

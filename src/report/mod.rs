@@ -39,6 +39,7 @@ pub use generations_text::{GenerationFacts, generations_text};
 pub use json::{to_json_line, to_json_pretty};
 pub use log_words::log_line;
 pub use notice::Notice;
+pub use proof_words::found_words;
 pub use read_me_first::read_me_first;
 pub use restore_text::{RestoreFacts, restore_text};
 pub use run_html::run_report_html;

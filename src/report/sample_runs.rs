@@ -87,6 +87,7 @@ pub(super) fn good() -> RunRecord {
                 "older than 2 weeks, another of its week is kept",
             ),
         ],
+        proofs: vec![],
         space: Some(DriveUse {
             total: 4_000_000_000_000,
             free: 2_650_000_000_000,

@@ -16,7 +16,7 @@ use crate::record::{
     Generation, GenerationName, Outcome, Proof, ProofKind, RunRecord, State, StoreError, Task,
     Trigger,
 };
-use crate::report::{bytes, counted};
+use crate::report::{bytes, counted, found_words};
 use crate::system::{Asked, Gathered, gather_for_reading};
 
 /// A look at copies that was asked for.
@@ -57,7 +57,7 @@ impl Runner<'_> {
         self.store.begin_run(&record)?;
         let gathered = self.look(wanted.job, record.started);
         record.landing = gathered.facts.landing.address();
-        match self.plan(wanted, &gathered, &record) {
+        match plan(wanted, &gathered, &record) {
             Ok(plan) => self.look_at(wanted, &plan, &gathered, &mut record),
             Err(stop) => wording::tell(&mut record, stop),
         }
@@ -83,33 +83,6 @@ impl Runner<'_> {
             let account = Account::of_look(self.store, asked, listing);
             (account.whole(), Vec::new())
         })
-    }
-
-    fn plan(
-        &self,
-        wanted: &VerifyWanted,
-        gathered: &Gathered,
-        record: &RunRecord,
-    ) -> Result<Plan, Stop> {
-        if let DriveState::NotReady(stop) = &gathered.facts.drive {
-            return Err(stop.clone());
-        }
-        let copies = choose(wanted.job, wanted.which, &gathered.facts.generations)?;
-        let extent = match wanted.sample {
-            None => Extent::Everything,
-            Some(files) => Extent::Sample {
-                files,
-                seed: wanted.seed.clone().unwrap_or_else(|| record.id.clone()),
-            },
-        };
-        Ok(plan_verify(VerifyWish {
-            job: wanted.job,
-            landing: &gathered.facts.landing,
-            copies,
-            extent,
-            rate: None,
-            now: record.started,
-        }))
     }
 
     fn look_at(
@@ -172,6 +145,29 @@ impl Runner<'_> {
     }
 }
 
+/// The plan, or why there can be none.
+fn plan(wanted: &VerifyWanted, gathered: &Gathered, record: &RunRecord) -> Result<Plan, Stop> {
+    if let DriveState::NotReady(stop) = &gathered.facts.drive {
+        return Err(stop.clone());
+    }
+    let copies = choose(wanted.job, wanted.which, &gathered.facts.generations)?;
+    let extent = match wanted.sample {
+        None => Extent::Everything,
+        Some(files) => Extent::Sample {
+            files,
+            seed: wanted.seed.clone().unwrap_or_else(|| record.id.clone()),
+        },
+    };
+    Ok(plan_verify(VerifyWish {
+        job: wanted.job,
+        landing: &gathered.facts.landing,
+        copies,
+        extent,
+        rate: None,
+        now: record.started,
+    }))
+}
+
 fn note_of(copy: &LookedAt, entry: &str) -> Option<String> {
     match copy.ended {
         Ended::Gone => Some(format!(
@@ -192,7 +188,7 @@ fn note_of(copy: &LookedAt, entry: &str) -> Option<String> {
 /// The outcome and its reason, from what was found.
 pub(super) fn conclude(record: &mut RunRecord, stop: Option<Stop>) {
     let open: Vec<&Proof> = record.proofs.iter().filter(|one| one.is_open()).collect();
-    let damage = (!open.is_empty()).then(|| damage_of(&open, record));
+    let damage = (!open.is_empty()).then(|| damage_of(&open));
     match (stop, damage) {
         // what was found before it was stopped must not be lost
         (Some(stop), Some(damage)) => {
@@ -220,36 +216,31 @@ pub(super) fn conclude(record: &mut RunRecord, stop: Option<Stop>) {
 fn well_words(record: &RunRecord) -> String {
     let files: u64 = record.proofs.iter().map(|one| one.files).sum();
     let read: u64 = record.proofs.iter().map(|one| one.bytes).sum();
-    let names: u64 = record.proofs.iter().map(|one| one.names).sum();
     let mended: u64 = record.proofs.iter().map(Proof::mended).sum();
     let mended = match mended {
         0 => String::new(),
-        many => format!(" {} put right.", counted(many, "file was", "files were")),
+        many => format!(
+            " {} put right before.",
+            counted(many, "file was", "files were")
+        ),
     };
     format!(
-        "{} and {} re-read: everything is as the {} say.{mended}",
+        "{} re-read, {}: everything is as the manifest says.{mended}",
         counted(files, "file", "files"),
         bytes(read),
-        counted(names, "name in the manifest says", "names in the manifest"),
     )
 }
 
-fn damage_of(open: &[&Proof], record: &RunRecord) -> Stop {
+fn damage_of(open: &[&Proof]) -> Stop {
     let mut found = crate::record::Found::default();
     for proof in open {
         found.add_all(proof.found);
     }
-    let words: Vec<String> = crate::record::What::ALL
-        .into_iter()
-        .filter(|what| found.of(*what) > 0)
-        .map(|what| format!("{} {}", found.of(what), what.words()))
-        .collect();
     let copies = match open {
         [one] => one.generation.to_string(),
         many => format!("{} copies", many.len()),
     };
-    let reason = format!("in {copies}: {}", words.join(", "));
-    let _ = record;
+    let reason = format!("in {copies}: {}", found_words(found));
     Stop::new(Outcome::Damaged, reason)
 }
 

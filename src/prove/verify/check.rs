@@ -2,6 +2,7 @@
 
 use std::io;
 use std::os::fd::{BorrowedFd, OwnedFd};
+use std::os::unix::ffi::OsStringExt;
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 
@@ -169,7 +170,6 @@ where
         chosen if chosen.is_enough() => Ended::Enough,
         _ => Ended::Done,
     };
-    use std::os::unix::ffi::OsStringExt;
     let as_path = |path: Vec<u8>| PathBuf::from(std::ffi::OsString::from_vec(path));
     let (sum, path) = match order {
         // what is done behind a gap is done again by the next slice

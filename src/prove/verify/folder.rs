@@ -138,10 +138,9 @@ impl Names {
 /// # Errors
 /// What the system said.
 pub fn all_below(folder: BorrowedFd, path: &[u8], each: &mut dyn FnMut(&[u8])) -> io::Result<()> {
-    let opened = match open_folder(folder, last_part(path)) {
-        Ok(opened) => opened,
+    let Ok(opened) = open_folder(folder, last_part(path)) else {
         // no folder
-        Err(_) => return Ok(()),
+        return Ok(());
     };
     for name in Names::default().others_in(opened.as_fd())? {
         let below = [path, b"/", &name].concat();

@@ -10,6 +10,8 @@ use sha2::{Digest as _, Sha256};
 
 use crate::prove::manifest::{Entry, EntryKind, Time};
 
+const DAY: i64 = 86_400;
+
 /// Size and age, each in steps.
 type Class = (u8, u8);
 
@@ -94,7 +96,6 @@ impl Sample {
         let EntryKind::File { size, .. } = entry.kind else {
             return None;
         };
-        const DAY: i64 = 86_400;
         let age = self.at.seconds.saturating_sub(entry.time.seconds);
         let limits = [7 * DAY, 30 * DAY, 365 * DAY, 4 * 365 * DAY];
         let old = limits.iter().filter(|limit| age >= **limit).count();

@@ -168,7 +168,7 @@ where
             frame.names.add(last_part(&entry.path));
         }
         if entry.kind == EntryKind::Folder {
-            self.take_folder(entry, batch);
+            self.take_folder(&entry, batch);
             return;
         }
         // a folder that is needed to tell whether the file is shared is opened for that
@@ -196,8 +196,8 @@ where
         }
     }
 
-    fn take_folder(&mut self, entry: Entry, batch: &mut Batch) {
-        let choice = self.chosen.before(&entry);
+    fn take_folder(&mut self, entry: &Entry, batch: &mut Batch) {
+        let choice = self.chosen.before(entry);
         self.frames.push(Frame {
             path: entry.path.clone(),
             entry: Some(entry.clone()),
