@@ -185,6 +185,7 @@ impl Found {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Place {
     pub job: Name,
+    /// Its [`super::Generation::place_name`].
     pub generation: GenerationName,
     /// The last name that is done; absent when all of the generation is.
     #[serde(with = "path_text::maybe")]

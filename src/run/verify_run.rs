@@ -76,7 +76,7 @@ impl Runner<'_> {
     }
 
     /// The drive and what lies on it. Nothing is written.
-    fn look(&self, job: &Job, now: Timestamp) -> Gathered {
+    pub(super) fn look(&self, job: &Job, now: Timestamp) -> Gathered {
         let known_hosts = known_hosts(self.config);
         let asked = Asked::of(self.config, job, &known_hosts, now);
         gather_for_reading(asked, |listing| {

@@ -151,7 +151,7 @@ impl Telling<'_> {
         };
         let place = Place {
             job: self.job.clone(),
-            generation: copy.name,
+            generation: copy.place_name(),
             path: Some(PathBuf::from(std::ffi::OsStr::from_bytes(path))),
         };
         (self.tell)(&place, sum);
@@ -235,7 +235,7 @@ impl<'v> Turn<'v> {
         let Some(place) = self.place.as_ref().filter(|place| place.job == *self.job) else {
             return false;
         };
-        match place.generation.cmp(&copy.name) {
+        match place.generation.cmp(&copy.place_name()) {
             Ordering::Less => false,
             Ordering::Equal => place.path.is_none(),
             Ordering::Greater => true,
@@ -248,7 +248,7 @@ impl<'v> Turn<'v> {
     }
 
     fn order_for(&self, copy: &Generation, before: Option<&Generation>) -> Order {
-        let here = |place: &&Place| place.job == *self.job && place.generation == copy.name;
+        let here = |place: &&Place| place.job == *self.job && place.generation == copy.place_name();
         match self.extent {
             Extent::Everything => Order::Everything,
             Extent::Sample { files, seed } => Order::Sample {
@@ -271,7 +271,7 @@ impl<'v> Turn<'v> {
         let place = |path| {
             Some(Place {
                 job: self.job.clone(),
-                generation: copy.name,
+                generation: copy.place_name(),
                 path,
             })
         };

@@ -68,7 +68,9 @@ impl Ledger {
         self.waiting.insert(number, (sum, last));
         while let Some((sum, last)) = self.waiting.remove(&self.next) {
             self.done.add(sum);
-            self.path = Some(last);
+            if !last.is_empty() {
+                self.path = Some(last);
+            }
             self.next += 1;
         }
     }

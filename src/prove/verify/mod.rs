@@ -13,6 +13,7 @@ mod known;
 mod ledger;
 mod pace;
 mod plan;
+mod round;
 mod sample;
 mod scan;
 mod walk;
@@ -22,3 +23,6 @@ pub use known::Known;
 pub use ledger::Sum;
 pub use pace::Pace;
 pub use plan::{VerifyWish, plan_verify};
+pub use round::{
+    JobCopies, Standing, due, in_round, is_done_with, left_bytes, next_budget, standing,
+};

@@ -17,13 +17,15 @@ pub struct Round {
     pub place: Option<Place>,
     pub files: u64,
     pub bytes: u64,
+    /// Of these, the bytes of the copy in which the place is.
+    pub in_copy: u64,
     /// When each part was read, oldest first.
     pub marks: Vec<Mark>,
     /// Absent while it goes on.
     pub finished: Option<Timestamp>,
 }
 
-/// Up to there everything was read by then.
+/// Everything up to there, behind the mark before, was read then or soon after.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Mark {
     pub at: Timestamp,
@@ -38,6 +40,7 @@ impl Round {
             place: None,
             files: 0,
             bytes: 0,
+            in_copy: 0,
             marks: Vec::new(),
             finished: None,
         }
