@@ -27,6 +27,9 @@ pub struct Proof {
     pub bytes: u64,
     /// `Well`, `Damaged` when anything was found, or why the look was not finished.
     pub outcome: Outcome,
+    /// The look was not finished.
+    #[serde(default)]
+    pub cut_short: bool,
     /// How many of each there are, in all.
     pub found: Found,
     /// The first of them.

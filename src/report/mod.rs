@@ -13,6 +13,7 @@ mod generations_text;
 mod json;
 mod log_words;
 mod notice;
+mod proof_status;
 mod proof_words;
 mod read_me_first;
 mod restore_text;
@@ -48,7 +49,8 @@ pub use run_words::{Block, Detail, RunWords, Section, StepWords};
 pub use runs_text::runs_text;
 pub use safe_text::{html, safe_line, safe_name, truncate, width};
 pub use status_facts::{
-    DriveReadiness, DriveSpace, DriveStatus, JobStatus, LastGood, LastRun, MailFacts, StatusFacts,
+    DriveReadiness, DriveSpace, DriveStatus, JobStatus, LastGood, LastRun, MailFacts, OpenFindings,
+    RereadStatus, RoundStatus, StatusFacts, Verified,
 };
 pub use status_text::status_text;
 pub use style::{Style, Tone};

@@ -7,7 +7,7 @@ use super::safe_text::{fit, safe_line};
 use super::space_words::space;
 use super::status_facts::{DriveReadiness, DriveStatus, JobStatus, MailFacts, StatusFacts};
 use super::wrap::wrap;
-use super::{Style, Tone, Verdict};
+use super::{Style, Tone, Verdict, proof_status};
 
 /// Narrower than this, a name and its words no longer stand side by side.
 const NARROWEST: usize = 40;
@@ -171,6 +171,7 @@ impl Page<'_> {
             ));
         }
         more.push(self.copy_and_next(job));
+        more.extend(proof_status::verified(job, self.now));
         let tone = verdict.map_or(Tone::Bold, Verdict::tone);
         self.row(job.name.as_str(), tone, &first, &more)
     }
@@ -216,6 +217,9 @@ impl Page<'_> {
         let mut more = vec![format!("{}{place}", drive.address)];
         if let Some(left) = drive.space {
             more.push(space(left.total, left.free, left.reserve));
+        }
+        if let Some(reread) = &drive.reread {
+            more.extend(proof_status::reread(reread, self.zone, self.now));
         }
         self.row(drive.name.as_str(), tone, &state, &more)
     }

@@ -13,6 +13,7 @@ mod overview;
 pub mod owed;
 mod process;
 mod progress;
+mod proof_overview;
 pub mod read_me;
 mod retiring;
 mod run_log;

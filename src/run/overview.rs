@@ -3,7 +3,7 @@
 use jiff::{SignedDuration, Timestamp};
 
 use super::locks::{is_running, service_words};
-use super::settle;
+use super::{proof_overview, settle};
 use crate::jobs::{Config, Drive, DrivePlace, Job};
 use crate::mail::Outbox;
 use crate::record::{Outcome, RunRecord, State, Store, Task};
@@ -28,8 +28,13 @@ pub fn overview(config: &Config, store: &Store, now: Timestamp) -> StatusFacts {
         .values()
         .map(|job| job_status(config, store, job, now))
         .collect();
-    let drives: Vec<DriveStatus> = config.drives.values().map(drive_status).collect();
+    let drives: Vec<DriveStatus> = config
+        .drives
+        .values()
+        .map(|drive| drive_status(config, store, drive, now))
+        .collect();
     attention.extend(jobs.iter().filter_map(job_trouble));
+    attention.extend(jobs.iter().flat_map(proof_overview::open_words));
     let overdue = config.jobs.values();
     attention.extend(overdue.filter_map(|job| overdue_words(config, store, job, now)));
     attention.extend(
@@ -37,6 +42,12 @@ pub fn overview(config: &Config, store: &Store, now: Timestamp) -> StatusFacts {
             .iter()
             .filter(|drive| drive.ready == DriveReadiness::NotReady)
             .map(|drive| drive.words.clone()),
+    );
+    let zone = &config.server.time_zone;
+    attention.extend(
+        drives
+            .iter()
+            .filter_map(|drive| proof_overview::late_words(drive, zone)),
     );
     StatusFacts {
         server: config.server.name.clone(),
@@ -76,6 +87,7 @@ fn job_status(config: &Config, store: &Store, job: &Job, now: Timestamp) -> JobS
             .as_ref()
             .and_then(|line| line.next_after(&config.server.time_zone, now)),
         schedule: job.schedule.as_ref().map(|line| line.as_str().to_owned()),
+        verified: proof_overview::verified(store, job, &generations),
     }
 }
 
@@ -144,7 +156,7 @@ fn overdue_words(config: &Config, store: &Store, job: &Job, now: Timestamp) -> O
     ))
 }
 
-fn drive_status(drive: &Drive) -> DriveStatus {
+fn drive_status(config: &Config, store: &Store, drive: &Drive, now: Timestamp) -> DriveStatus {
     let reserve = drive.reserve.bytes();
     let (ready, words, space) = match &drive.place {
         DrivePlace::Ssh { .. } => (
@@ -173,6 +185,7 @@ fn drive_status(drive: &Drive) -> DriveStatus {
         words,
         space,
         offsite: drive.offsite,
+        reread: proof_overview::reread_status(config, store, drive, now),
     }
 }
 

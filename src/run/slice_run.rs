@@ -7,10 +7,10 @@ use jiff::Timestamp;
 
 use super::executor::Executor;
 use super::job_run::{Runner, trigger_for};
-use super::{locks, settle};
 use super::verify_run::conclude;
 use super::verifying::{LookedAt, Manner};
 use super::wording;
+use super::{locks, settle};
 use crate::jobs::{Drive, Job, Name, Reread};
 use crate::plan::{DriveState, Extent, Stop};
 use crate::prove::verify::{

@@ -130,6 +130,7 @@ impl Runner<'_> {
             files: 0,
             bytes: 0,
             outcome: Outcome::Well,
+            cut_short: false,
             found: crate::record::Found::default(),
             findings: Vec::new(),
         };

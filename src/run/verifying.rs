@@ -344,6 +344,7 @@ pub fn proof_of(looked: LookedAt, kind: ProofKind, frame: &Proof) -> Option<Proo
         files: looked.sum.files,
         bytes: looked.sum.bytes,
         outcome,
+        cut_short: looked.ended == Ended::Stopped,
         found: looked.sum.found,
         findings: looked.sum.findings,
         ..frame.clone()
