@@ -142,7 +142,7 @@ fn thirteen_sundays_read_every_byte_once_and_copies_that_came_since_in_the_next_
 
 #[test]
 fn parts_that_are_killed_lose_their_place_by_a_little_and_every_byte_is_still_read() {
-    let Some(world) = world_with_copies("within = \"3 weeks\", rate = \"2 MB\"") else {
+    let Some(world) = world_with_copies("within = \"3 weeks\", rate = \"300 kB\"") else {
         return;
     };
     let all = bytes_on(&world.drive());
@@ -168,7 +168,7 @@ fn parts_that_are_killed_lose_their_place_by_a_little_and_every_byte_is_still_re
         }
         write_server(&world, "within = \"3 weeks\"");
         told += u32::from(rest_of_part(&world, &week(number)));
-        write_server(&world, "within = \"3 weeks\", rate = \"2 MB\"");
+        write_server(&world, "within = \"3 weeks\", rate = \"300 kB\"");
     }
     assert!(
         kills >= 3 && told >= 1,

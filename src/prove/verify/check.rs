@@ -115,7 +115,8 @@ pub fn check_copy(
     let wanted = move |entry: &Result<Entry, ManifestError>| {
         root == Root::Copy || !matches!(entry, Ok(entry) if entry.path != name.as_bytes())
     };
-    let mut walk = Walk::new(entries.filter(wanted), tree, root, chosen);
+    let mut walk =
+        Walk::new(entries.filter(wanted), tree, root, chosen).at_rate(reading.pace.rate());
     let mut checked = go_through(&mut walk, reading, order);
     if identity_of(job_folder, generation, &manifest).ok() != Some(identity) {
         checked.ended = Ended::Gone;

@@ -45,6 +45,11 @@ impl<'a> Pace<'a> {
         }
     }
 
+    /// Bytes a second, where there is a limit.
+    pub fn rate(&self) -> Option<u64> {
+        self.rate
+    }
+
     /// Waits until so many bytes more may be read.
     ///
     /// # Errors

@@ -72,6 +72,8 @@ pub struct Walk<R> {
     entries: R,
     chosen: Chosen,
     root: Root,
+    /// A batch ends with so many bytes to read.
+    batch_bytes: u64,
     attributes: Attributes,
     frames: Vec<Frame>,
     number: u64,
@@ -97,12 +99,20 @@ where
             entries,
             chosen,
             root,
+            batch_bytes: BYTES,
             attributes: Attributes::All,
             frames: vec![frame],
             number: 0,
             broken: false,
             is_over: false,
         }
+    }
+
+    /// Makes batches that take no longer than about a second where reading is held to a rate, in bytes a second: a
+    /// batch that was begun and not done is read again.
+    pub fn at_rate(mut self, rate: Option<u64>) -> Self {
+        self.batch_bytes = rate.map_or(BYTES, |rate| rate.clamp(1, BYTES));
+        self
     }
 
     /// How it went, once no batch follows.
@@ -122,7 +132,7 @@ where
             last: Vec::new(),
         };
         let (mut bytes, mut passed) = (0, 0);
-        while batch.items.len() < NAMES && bytes < BYTES && passed < 100 * NAMES {
+        while batch.items.len() < NAMES && bytes < self.batch_bytes && passed < 100 * NAMES {
             match self.entries.next() {
                 None => {
                     self.end(&mut batch.sum);
@@ -138,10 +148,7 @@ where
                 Some(Ok(entry)) => {
                     passed += 1;
                     batch.last.clone_from(&entry.path);
-                    if let EntryKind::File { size, .. } = entry.kind {
-                        bytes += size;
-                    }
-                    self.take(entry, &mut batch);
+                    bytes += self.take(entry, &mut batch);
                     if self.chosen.is_enough() {
                         self.is_over = true;
                         break;
@@ -153,14 +160,15 @@ where
         Some(batch)
     }
 
-    fn take(&mut self, entry: Entry, batch: &mut Batch) {
+    /// Gives how many bytes are to be read of it.
+    fn take(&mut self, entry: Entry, batch: &mut Batch) -> u64 {
         if entry.path.is_empty() {
-            return;
+            return 0;
         }
         if !is_below(&entry.path) {
             let words = "the manifest names a path that is not within the copy";
             batch.sum.find(&entry.path, What::Manifest, words);
-            return;
+            return 0;
         }
         self.leave_folders(&entry.path, &mut batch.sum);
         self.enter_folders(&entry.path);
@@ -169,7 +177,7 @@ where
         }
         if entry.kind == EntryKind::Folder {
             self.take_folder(&entry, batch);
-            return;
+            return 0;
         }
         // a folder that is needed to tell whether the file is shared is opened for that
         let before = self.chosen.before(&entry);
@@ -181,17 +189,25 @@ where
             other => other,
         };
         if choice == Choice::Nothing {
-            return;
+            return 0;
         }
         match self.folder() {
-            Ok(folder) => batch.items.push(Item {
-                folder,
-                entry,
-                choice,
-            }),
+            Ok(folder) => {
+                let bytes = match (choice, &entry.kind) {
+                    (Choice::Read, EntryKind::File { size, .. }) => *size,
+                    _ => 0,
+                };
+                batch.items.push(Item {
+                    folder,
+                    entry,
+                    choice,
+                });
+                bytes
+            }
             Err((kind, words)) => {
                 batch.sum.names += 1;
                 self.cannot_reach(&entry.path, kind, &words, &mut batch.sum);
+                0
             }
         }
     }
