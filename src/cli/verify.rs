@@ -7,7 +7,7 @@ use super::tell;
 use crate::exit::Exit;
 use crate::jobs::{Config, Drive, Name, Reread};
 use crate::report::safe_line;
-use crate::run::{VerifyWanted, Which};
+use crate::run::{Mending, VerifyWanted, Which};
 use jiff::Timestamp;
 
 pub fn verify(settings: &Settings, wanted: &VerifyArguments) -> Exit {
@@ -33,6 +33,11 @@ fn try_verify(settings: &Settings, wanted: &VerifyArguments) -> Result<Exit, Exi
             (None, false) => Which::Newest,
         },
         sample: wanted.sample,
+        mending: if wanted.mend {
+            Mending::Do
+        } else {
+            Mending::Offer
+        },
         seed: wanted.seed.clone(),
     };
     let run = session

@@ -31,4 +31,4 @@ pub use step::{
     Act, CatalogueAct, Check, DriveAct, Need, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step,
 };
 pub use stop::{Allowance, Stop};
-pub use verify::{Extent, Verify};
+pub use verify::{Extent, Mend, NameInCopy, Verify};

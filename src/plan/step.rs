@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use jiff::Timestamp;
 
-use super::{Argv, Landing, Stop, Verify};
+use super::{Argv, Landing, Mend, Stop, Verify};
 use crate::jobs::{KindName, Name, On, Percent};
 use crate::record::{Form, Generation, GenerationName};
 
@@ -51,6 +51,7 @@ pub enum Part {
     Retire,
     Restore,
     Verify,
+    Mend,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -66,6 +67,8 @@ pub enum Act {
     Catalogue(CatalogueAct),
     /// Re-reads copies and holds them against their manifests; writes nothing to the drive.
     Verify(Verify),
+    /// Gives a damaged file the content of a good copy.
+    Mend(Box<Mend>),
 }
 
 /// What is held against the measured changes before anything is copied.
@@ -219,7 +222,8 @@ impl Step {
             | Act::Check(_)
             | Act::RefuseExisting { .. }
             | Act::Catalogue(_)
-            | Act::Verify(_) => Vec::new(),
+            | Act::Verify(_)
+            | Act::Mend(_) => Vec::new(),
         }
     }
 }

@@ -1,7 +1,10 @@
 //! Re-reading copies and holding them against their manifests, as a step of a plan.
 
+use std::path::PathBuf;
+
 use crate::jobs::Size;
-use crate::record::{Generation, Place};
+use crate::prove::manifest::{Entry, Time};
+use crate::record::{Generation, GenerationName, GoodCopy, Place};
 
 /// Which copies of a job are re-read, how much of them, and how fast.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -28,4 +31,26 @@ pub enum Extent {
         from: Option<Place>,
         budget: Option<u64>,
     },
+}
+
+/// A damaged file that is to have the content of a good copy again.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Mend {
+    /// The copy in which it was found.
+    pub copy: GenerationName,
+    /// What the manifest of that copy says of it.
+    pub entry: Entry,
+    /// All of its names, in every copy of the job; that of the entry first.
+    pub names: Vec<NameInCopy>,
+    pub good: GoodCopy,
+}
+
+/// A name of a file in a copy.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NameInCopy {
+    /// The root of the copy, within the job's folder.
+    pub root: String,
+    pub path: PathBuf,
+    /// When its folder was modified last, where that is to be put right too.
+    pub folder_time: Option<Time>,
 }

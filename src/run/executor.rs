@@ -164,6 +164,7 @@ impl<'a> Executor<'a> {
             Act::RefuseExisting { target } => self.refuse_existing(target),
             Act::Catalogue(act) => self.catalogue(act),
             Act::Verify(verify) => self.verify(verify),
+            Act::Mend(mend) => self.mend(mend),
         }
     }
 

@@ -7,6 +7,7 @@ use jiff::Timestamp;
 
 use super::executor::Executor;
 use super::job_run::{Runner, trigger_for};
+use super::mending::Mending;
 use super::verify_run::conclude;
 use super::verifying::{LookedAt, Manner};
 use super::wording;
@@ -282,7 +283,11 @@ impl Slice<'_> {
                 record.outcome = Some(Outcome::Well);
                 "nothing was left to re-read".clone_into(&mut record.reason);
             }
-            stop => conclude(record, stop.map(after_stop)),
+            stop => {
+                self.runner
+                    .deal_with_damage(self.job, plan, gathered, Mending::Offer, record);
+                conclude(record, stop.map(after_stop));
+            }
         }
         Ok(is_through)
     }

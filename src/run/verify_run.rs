@@ -7,6 +7,7 @@ use super::account::Account;
 use super::executor::Executor;
 use super::job_run::{Runner, known_hosts};
 use super::locks;
+use super::mending::Mending;
 use super::verifying::{LookedAt, proof_of};
 use super::wording;
 use crate::jobs::Job;
@@ -26,6 +27,7 @@ pub struct VerifyWanted<'a> {
     pub which: Which,
     /// So many files of each copy; everything where absent.
     pub sample: Option<u64>,
+    pub mending: Mending,
     /// Chooses a sample; the run's own name where absent.
     pub seed: Option<String>,
 }
@@ -103,6 +105,7 @@ impl Runner<'_> {
         };
         let copies: Vec<LookedAt> = done.looked.into_iter().flat_map(|one| one.copies).collect();
         self.take_over_looks(copies, kind, record);
+        self.deal_with_damage(wanted.job, plan, gathered, wanted.mending, record);
         if wanted.sample.is_some() && wanted.seed.is_none() {
             record.notes.push(format!(
                 "to take the same sample again: `--sample N --seed {}`",
@@ -190,14 +193,19 @@ fn note_of(copy: &LookedAt, entry: &str) -> Option<String> {
 pub(super) fn conclude(record: &mut RunRecord, stop: Option<Stop>) {
     let open: Vec<&Proof> = record.proofs.iter().filter(|one| one.is_open()).collect();
     let damage = (!open.is_empty()).then(|| damage_of(&open));
+    let advice = std::mem::take(&mut record.advice);
     match (stop, damage) {
         // what was found before it was stopped must not be lost
         (Some(stop), Some(damage)) => {
             record.notes.push(stop.reason);
             wording::tell(record, damage);
+            record.advice.extend(advice);
         }
         (Some(stop), None) => wording::tell(record, stop),
-        (None, Some(damage)) => wording::tell(record, damage),
+        (None, Some(damage)) => {
+            wording::tell(record, damage);
+            record.advice.extend(advice);
+        }
         (None, None) if record.proofs.is_empty() => {
             let reason = "no copy could be held against a manifest".to_owned();
             let advice = "the next run of the job makes a copy that can be";

@@ -62,6 +62,7 @@ mod status_shown;
 mod step_accounts;
 mod studio_run;
 mod verify_finds;
+mod verify_mends;
 mod verify_slices;
 mod world;
 mod wrong_job_files;

@@ -43,6 +43,15 @@ pub fn can_mount() -> bool {
 impl World {
     /// A world with an ext4 drive of `megabytes`, mounted; `None` where that cannot be.
     pub fn new(megabytes: u64) -> Option<Self> {
+        // as on a disk of usual size: small ones get smaller blocks, which hold less of names and attributes
+        Self::on(
+            &["mkfs.ext4", "-q", "-F", "-b", "4096", "-I", "256"],
+            megabytes,
+        )
+    }
+
+    /// As [`World::new`], with the file system that this command makes.
+    pub fn on(mkfs: &[&str], megabytes: u64) -> Option<Self> {
         if !can_mount() {
             return None;
         }
@@ -60,10 +69,7 @@ impl World {
             .unwrap()
             .set_len(megabytes * 1_000_000)
             .unwrap();
-        // as on a disk of usual size: small ones get smaller blocks, which hold less of names and attributes
-        ok(Command::new("mkfs.ext4")
-            .args(["-q", "-F", "-b", "4096", "-I", "256"])
-            .arg(&image));
+        ok(Command::new(mkfs[0]).args(&mkfs[1..]).arg(&image));
         world.mount();
         world.write_server("");
         Some(world)

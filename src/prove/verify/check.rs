@@ -217,7 +217,7 @@ fn choose(job_folder: BorrowedFd, generation: &Generation, order: &Order) -> io:
 }
 
 /// The root of a copy; the job's folder for an archive. `None` when it is gone.
-fn open_copy(job_folder: BorrowedFd, generation: &Generation) -> io::Result<Option<OwnedFd>> {
+pub fn open_copy(job_folder: BorrowedFd, generation: &Generation) -> io::Result<Option<OwnedFd>> {
     let opened = match generation.form {
         Form::Tree | Form::Current => {
             let name = generation.form.entry(generation.name);

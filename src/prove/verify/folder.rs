@@ -115,22 +115,37 @@ impl Names {
         self.hashes.insert(self.hasher.hash_one(name));
     }
 
-    /// The names in the folder that were not added, sorted.
+    /// Holds the folder against them.
     ///
     /// # Errors
     /// What the system said.
-    pub fn others_in(&self, folder: BorrowedFd) -> io::Result<Vec<Vec<u8>>> {
-        let mut others = Vec::new();
+    pub fn compare(&self, folder: BorrowedFd) -> io::Result<Compared> {
+        let (mut others, mut met) = (Vec::new(), 0);
         for entry in Dir::read_from(folder)? {
             let entry = entry?;
             let name = entry.file_name().to_bytes();
-            if name != b"." && name != b".." && !self.hashes.contains(&self.hasher.hash_one(name)) {
+            if name == b"." || name == b".." {
+                continue;
+            }
+            if self.hashes.contains(&self.hasher.hash_one(name)) {
+                met += 1;
+            } else {
                 others.push(name.to_vec());
             }
         }
         others.sort();
-        Ok(others)
+        let lacks_some = met < self.hashes.len();
+        Ok(Compared { others, lacks_some })
     }
+}
+
+/// A folder, held against the names that it should have.
+#[derive(Debug)]
+pub struct Compared {
+    /// Names that it should not have, sorted.
+    pub others: Vec<Vec<u8>>,
+    /// Names are missing; which they are shows when they are looked at.
+    pub lacks_some: bool,
 }
 
 /// All names below a folder that is extra, so that each is told.
@@ -142,7 +157,7 @@ pub fn all_below(folder: BorrowedFd, path: &[u8], each: &mut dyn FnMut(&[u8])) -
         // no folder
         return Ok(());
     };
-    for name in Names::default().others_in(opened.as_fd())? {
+    for name in Names::default().compare(opened.as_fd())?.others {
         let below = [path, b"/", &name].concat();
         each(&below);
         all_below(opened.as_fd(), &below, each)?;

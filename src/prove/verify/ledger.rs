@@ -25,7 +25,7 @@ impl Sum {
         self.found.add(what, 1);
         let path = std::path::PathBuf::from(std::ffi::OsStr::from_bytes(path));
         let words = words.into();
-        tracing::warn!(
+        tracing::info!(
             "{}: {}: {words}",
             what.words(),
             crate::report::safe_name(path.as_os_str().as_bytes())

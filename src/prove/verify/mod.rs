@@ -9,8 +9,11 @@ mod chosen;
 mod compare;
 mod content;
 mod folder;
+mod good_copies;
 mod known;
 mod ledger;
+mod mend;
+mod mend_plan;
 mod pace;
 mod plan;
 mod round;
@@ -19,8 +22,11 @@ mod scan;
 mod walk;
 
 pub use check::{Checked, Ended, Order, Reading, check_copy, device_of};
+pub use good_copies::{SearchPlace, Spoilt, find_good_copies, spoilt_files};
 pub use known::Known;
 pub use ledger::Sum;
+pub use mend::{MendError, Mender};
+pub use mend_plan::mend_steps;
 pub use pace::Pace;
 pub use plan::{VerifyWish, plan_verify};
 pub use round::{

@@ -323,10 +323,10 @@ where
             return;
         };
         let folder = folder.as_ref();
-        match frame.names.others_in(folder.as_fd()) {
-            Ok(others) => {
-                frame.disturbed |= !others.is_empty();
-                for name in others {
+        match frame.names.compare(folder.as_fd()) {
+            Ok(compared) => {
+                frame.disturbed |= compared.lacks_some || !compared.others.is_empty();
+                for name in compared.others {
                     tell_extra(folder, &frame.path, &name, sum);
                 }
             }
