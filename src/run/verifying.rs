@@ -1,7 +1,7 @@
 //! The step that re-reads copies and holds them against their manifests.
 
 use std::cmp::Ordering;
-use std::os::fd::AsFd;
+use std::os::fd::{AsFd, OwnedFd};
 use std::path::PathBuf;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, Ordering::Relaxed};
@@ -15,10 +15,12 @@ use super::{Executor, Progress};
 use crate::jobs::Name;
 use crate::plan::{Extent, Stop, Verify};
 use crate::prove::verify::{
-    Checked, Ended, Known, Order, Pace, Reading, Sum, check_copy, device_of,
+    Checked, Ended, FarReading, Known, Order, Pace, Reading, Sum, check_copy, check_far_copy,
+    device_of, not_compared,
 };
 use crate::record::{Generation, Outcome, Place, Proof, ProofKind};
 use crate::report::{bytes, counted};
+use crate::tools::ssh::SshLine;
 
 /// How often it is looked whether the drive is still there, and whether others use it.
 const GLANCE: Duration = Duration::from_secs(1);
@@ -64,11 +66,8 @@ impl Manner<'_> {
 impl Executor<'_> {
     /// Looks at each copy; what is found goes into `done.looked`.
     pub(super) fn verify(&mut self, verify: &Verify) -> Result<String, Stop> {
-        let hands = self.hands()?;
-        let folder = hands.folder().map_err(|error| self.drive_error(&error))?;
-        let device = device_of(folder.as_fd()).map_err(|error| self.drive_error(&error))?;
-        let pool = pool().map_err(|words| Stop::new(Outcome::Failed, words))?;
-        let known = Known::of_device(device);
+        let site = self.site()?;
+        let known = Known::of_device(site.device());
         let looks = Looks::new(self);
         let telling = Telling {
             progress: self.progress,
@@ -89,15 +88,16 @@ impl Executor<'_> {
                 continue;
             }
             let tell = |sum: &Sum, path: Option<&[u8]>| telling.tell(copy, sum, path);
-            let reading = Reading {
-                pool: &pool,
-                known: &known,
-                pace: &pace,
-                tell: &tell,
-            };
             let check = |order: &Order| {
-                check_copy(folder.as_fd(), copy, order, &reading)
-                    .map_err(|error| self.drive_error(&error))
+                site.check(
+                    copy,
+                    order,
+                    &Shared {
+                        known: &known,
+                        pace: &pace,
+                        tell: &tell,
+                    },
+                )
             };
             info!("{}: begun", copy.form.entry(copy.name));
             let mut checked = check(&turn.order_for(copy, before))?;
@@ -132,6 +132,84 @@ impl Executor<'_> {
             });
         }
         Ok(words)
+    }
+}
+
+/// Where the copies lie.
+enum Site<'e> {
+    Here {
+        folder: OwnedFd,
+        device: u64,
+        pool: ThreadPool,
+    },
+    There {
+        line: &'e SshLine,
+        folder: PathBuf,
+    },
+}
+
+/// What all copies of one look share.
+struct Shared<'a> {
+    known: &'a Known,
+    pace: &'a Pace<'a>,
+    tell: &'a (dyn Fn(&Sum, Option<&[u8]>) + Sync),
+}
+
+impl<'e> Executor<'e> {
+    fn site(&mut self) -> Result<Site<'e>, Stop> {
+        let landing = &self.plan.landing;
+        if let Some(line) = landing.ssh() {
+            self.done.notes.extend(not_compared(line));
+            return Ok(Site::There {
+                line,
+                folder: landing.path(),
+            });
+        }
+        let folder = self.hands()?.folder();
+        let folder = folder.map_err(|error| self.drive_error(&error))?;
+        let device = device_of(folder.as_fd()).map_err(|error| self.drive_error(&error))?;
+        let pool = pool().map_err(|words| Stop::new(Outcome::Failed, words))?;
+        Ok(Site::Here {
+            folder,
+            device,
+            pool,
+        })
+    }
+}
+
+impl Site<'_> {
+    /// The device of the copies; another host's is known once it was asked.
+    fn device(&self) -> Option<u64> {
+        match self {
+            Self::Here { device, .. } => Some(*device),
+            Self::There { .. } => None,
+        }
+    }
+
+    fn check(&self, copy: &Generation, order: &Order, shared: &Shared) -> Result<Checked, Stop> {
+        let Shared { known, pace, tell } = *shared;
+        match self {
+            Self::Here { folder, pool, .. } => {
+                let reading = Reading {
+                    pool,
+                    known,
+                    pace,
+                    tell,
+                };
+                check_copy(folder.as_fd(), copy, order, &reading)
+                    .map_err(|error| Stop::new(Outcome::Failed, error.to_string()))
+            }
+            Self::There { line, folder } => {
+                let reading = FarReading {
+                    line,
+                    folder,
+                    known,
+                    pace,
+                    tell,
+                };
+                check_far_copy(copy, order, &reading)
+            }
+        }
     }
 }
 

@@ -4,6 +4,7 @@
 pub mod blkid;
 pub mod df;
 mod existing;
+pub mod far_look;
 pub mod files;
 pub mod find;
 pub mod hdparm;

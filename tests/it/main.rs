@@ -64,6 +64,7 @@ mod studio_run;
 mod verify_finds;
 mod verify_mends;
 mod verify_slices;
+mod verify_ssh;
 mod world;
 mod wrong_job_files;
 mod wrong_server_files;

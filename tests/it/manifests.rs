@@ -27,12 +27,22 @@ pub fn write_missing(world: &World, job: &str) {
 /// Writes `manifest` for the copy `name` in `folder`.
 pub fn write(folder: &Path, name: &str, manifest: &str) {
     let copy = folder.join(name);
-    let mut entries = vec![entry(&copy, b"")];
     if copy.is_dir() {
-        below(&copy, b"", &mut entries);
+        write_of(&copy, folder, name, manifest);
     } else {
-        entries = vec![entry(folder, b""), entry(&copy, name.as_bytes())];
+        let entries = [entry(folder, b""), entry(&copy, name.as_bytes())];
+        write_entries(&entries, folder, name, manifest);
     }
+}
+
+/// Writes into `folder` a manifest for the copy `name` that tells of another tree.
+pub fn write_of(tree: &Path, folder: &Path, name: &str, manifest: &str) {
+    let mut entries = vec![entry(tree, b"")];
+    below(tree, b"", &mut entries);
+    write_entries(&entries, folder, name, manifest);
+}
+
+fn write_entries(entries: &[Entry], folder: &Path, name: &str, manifest: &str) {
     let held = fs::File::open(folder).unwrap();
     let heading = Heading {
         title: name,

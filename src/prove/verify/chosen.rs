@@ -123,10 +123,17 @@ impl Chosen {
         if slice.is_shared(folder, entry) {
             return Choice::Look;
         }
-        if let (Some(budget), EntryKind::File { size, .. }) = (&mut slice.budget, &entry.kind) {
+        self.spend(entry);
+        Choice::Read
+    }
+
+    /// The file will be read: takes it from the budget.
+    pub fn spend(&mut self, entry: &Entry) {
+        if let (Self::Slice(slice), EntryKind::File { size, .. }) = (self, &entry.kind)
+            && let Some(budget) = &mut slice.budget
+        {
             *budget = budget.saturating_sub(*size);
         }
-        Choice::Read
     }
 
     /// Whether nothing more is to be chosen.

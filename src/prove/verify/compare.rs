@@ -18,7 +18,7 @@ pub enum Content {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Attributes {
     All,
-    /// An account that is not root keeps owners, modes and devices elsewhere (rsync(1), `--fake-super`).
+    /// An account that is not root keeps owners and modes elsewhere (rsync(1), `--fake-super`).
     TimeOnly,
     /// Of a folder in which names came or went: its time tells no more than they do.
     AllButTime,
@@ -39,7 +39,7 @@ pub fn compare(
             (What::Changed, format!("{words}, and so is its time"))
         }
     };
-    if kind_word(&entry.kind) != kind_word(&seen.kind) && !stands_for(entry, seen, attributes) {
+    if kind_word(&entry.kind) != kind_word(&seen.kind) {
         let words = format!(
             "{}, and should be {}",
             kind_word(&seen.kind),
@@ -71,20 +71,6 @@ pub fn compare(
     }
     let words = attribute_words(entry, seen, attributes);
     (!words.is_empty()).then_some((What::Attributes, words))
-}
-
-/// With `--fake-super`, rsync keeps a device, socket or pipe as an empty file.
-fn stands_for(entry: &Entry, seen: &Entry, attributes: Attributes) -> bool {
-    let is_special = matches!(
-        entry.kind,
-        EntryKind::Fifo
-            | EntryKind::Socket
-            | EntryKind::CharDevice { .. }
-            | EntryKind::BlockDevice { .. }
-    );
-    attributes == Attributes::TimeOnly
-        && is_special
-        && matches!(seen.kind, EntryKind::File { size: 0, .. })
 }
 
 fn attribute_words(entry: &Entry, seen: &Entry, attributes: Attributes) -> String {
@@ -206,17 +192,5 @@ mod tests {
             words,
             "time 1970-01-01T00:00:00Z instead of 1970-01-01T00:01:40.000000005Z"
         );
-    }
-
-    #[test]
-    fn an_empty_file_stands_for_a_device_only_where_owners_are_kept_elsewhere() {
-        let mut entry = file(0, 100);
-        entry.kind = EntryKind::CharDevice { major: 1, minor: 3 };
-        let seen = file(0, 100);
-        assert_eq!(
-            compare(&entry, &seen, Content::Unknown, Attributes::TimeOnly),
-            None
-        );
-        assert_eq!(what(&entry, &seen, Content::Unknown), Some(What::Changed));
     }
 }

@@ -1,7 +1,7 @@
 //! Remembers what was read, so that a file that several copies share is read once; in little memory, however many there are.
 
 use std::collections::HashMap;
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Mutex, OnceLock, PoisonError};
 
 use crate::prove::manifest::Digest;
 
@@ -17,22 +17,22 @@ const MOST_IN_A_SHARD: usize = 28_672;
 /// The digests of inodes of one file system that have several names.
 #[derive(Debug)]
 pub struct Known {
-    /// Inodes of other file systems are not known here.
-    device: u64,
+    /// Inodes of other file systems are not known here; that of the first that is learnt where none was given.
+    device: OnceLock<u64>,
     shards: Vec<Mutex<HashMap<u64, Short>>>,
 }
 
 impl Known {
-    pub fn of_device(device: u64) -> Self {
+    pub fn of_device(device: Option<u64>) -> Self {
         Self {
-            device,
+            device: device.map_or_else(OnceLock::new, OnceLock::from),
             shards: (0..SHARDS).map(|_| Mutex::default()).collect(),
         }
     }
 
     /// Whether the inode was read and had this digest; `None` when it was not read.
     pub fn had(&self, device: u64, inode: u64, digest: &Digest) -> Option<bool> {
-        if device != self.device {
+        if self.device.get() != Some(&device) {
             return None;
         }
         let shard = self.shard(inode);
@@ -41,7 +41,7 @@ impl Known {
     }
 
     pub fn learn(&self, device: u64, inode: u64, digest: &Digest) {
-        if device != self.device {
+        if *self.device.get_or_init(|| device) != device {
             return;
         }
         let shard = self.shard(inode);
@@ -70,7 +70,7 @@ mod tests {
 
     #[test]
     fn what_was_read_is_known_by_device_and_inode() {
-        let known = Known::of_device(3);
+        let known = Known::of_device(Some(3));
         let (good, other) = (Digest([1; 32]), Digest([2; 32]));
         known.learn(3, 7, &good);
         known.learn(4, 8, &good);
@@ -82,7 +82,7 @@ mod tests {
 
     #[test]
     fn beyond_its_room_it_learns_nothing_more_and_stays_right() {
-        let known = Known::of_device(1);
+        let known = Known::of_device(None);
         let digest = Digest([9; 32]);
         for inode in 0..(MOST_IN_A_SHARD as u64 + 5) {
             known.learn(1, inode * SHARDS as u64, &digest);

@@ -8,6 +8,7 @@ mod check;
 mod chosen;
 mod compare;
 mod content;
+mod far;
 mod folder;
 mod good_copies;
 mod known;
@@ -22,6 +23,7 @@ mod scan;
 mod walk;
 
 pub use check::{Checked, Ended, Order, Reading, check_copy, device_of};
+pub use far::{FarReading, check_far_copy, not_compared};
 pub use good_copies::{SearchPlace, Spoilt, find_good_copies, spoilt_files};
 pub use known::Known;
 pub use ledger::Sum;
