@@ -125,7 +125,7 @@ impl Bench<'_> {
     /// Where good content may lie: the other copies of this job first, newest first; then those of other jobs.
     fn places(&self, notes: &mut Vec<String>) -> Vec<SearchPlace> {
         let config = self.runner.config;
-        let mut places = self.places_of(
+        let mut places = places_of(
             self.job,
             &self.folder,
             &self.gathered.facts.landing,
@@ -144,26 +144,6 @@ impl Bench<'_> {
             }
         }
         places
-    }
-
-    fn places_of(
-        &self,
-        job: &Job,
-        folder: &OwnedFd,
-        landing: &Landing,
-        generations: &[Generation],
-    ) -> Vec<SearchPlace> {
-        let whole = generations.iter().filter(|one| one.state == State::Whole);
-        let place = |generation: &Generation| {
-            Some(SearchPlace {
-                job: job.name.clone(),
-                drive: job.drive.clone(),
-                folder: folder.try_clone().ok()?,
-                path: landing.path(),
-                generation: generation.clone(),
-            })
-        };
-        whole.filter_map(place).collect()
     }
 
     fn places_of_other(&self, job: &Job) -> Result<Vec<SearchPlace>, String> {
@@ -189,7 +169,7 @@ impl Bench<'_> {
             .store
             .generations(&drive.name, &config.server.name, &job.name)
             .map_err(|error| unsearched(&error.to_string()))?;
-        Ok(self.places_of(job, &folder, &landing, &known))
+        Ok(places_of(job, &folder, &landing, &known))
     }
 
     /// Fills in where good copies lie; gives the steps that would put them in place.
@@ -275,6 +255,25 @@ impl Bench<'_> {
         }
         mark_other_names(&mended, record);
     }
+}
+
+fn places_of(
+    job: &Job,
+    folder: &OwnedFd,
+    landing: &Landing,
+    generations: &[Generation],
+) -> Vec<SearchPlace> {
+    let whole = generations.iter().filter(|one| one.state == State::Whole);
+    let place = |generation: &Generation| {
+        Some(SearchPlace {
+            job: job.name.clone(),
+            drive: job.drive.clone(),
+            folder: folder.try_clone().ok()?,
+            path: landing.path(),
+            generation: generation.clone(),
+        })
+    };
+    whole.filter_map(place).collect()
 }
 
 /// A file that several copies share is found in each of them, and replaced once.

@@ -1,26 +1,21 @@
 //! The step that re-reads copies and holds them against their manifests.
 
-use std::cmp::Ordering;
-use std::os::fd::{AsFd, OwnedFd};
 use std::path::PathBuf;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, Ordering::Relaxed};
 use std::time::{Duration, Instant};
 
-use rayon::{ThreadPool, ThreadPoolBuilder};
 use tracing::info;
 
 use super::control::Cut;
+use super::site::Shared;
+use super::turn::Turn;
 use super::{Executor, Progress};
 use crate::jobs::Name;
-use crate::plan::{Extent, Stop, Verify};
-use crate::prove::verify::{
-    Checked, Ended, FarReading, Known, Order, Pace, Reading, Sum, check_copy, check_far_copy,
-    device_of, not_compared,
-};
+use crate::plan::{Stop, Verify};
+use crate::prove::verify::{Checked, Ended, Known, Order, Pace, Sum};
 use crate::record::{Generation, Outcome, Place, Proof, ProofKind};
 use crate::report::{bytes, counted};
-use crate::tools::ssh::SshLine;
 
 /// How often it is looked whether the drive is still there, and whether others use it.
 const GLANCE: Duration = Duration::from_secs(1);
@@ -135,84 +130,6 @@ impl Executor<'_> {
     }
 }
 
-/// Where the copies lie.
-enum Site<'e> {
-    Here {
-        folder: OwnedFd,
-        device: u64,
-        pool: ThreadPool,
-    },
-    There {
-        line: &'e SshLine,
-        folder: PathBuf,
-    },
-}
-
-/// What all copies of one look share.
-struct Shared<'a> {
-    known: &'a Known,
-    pace: &'a Pace<'a>,
-    tell: &'a (dyn Fn(&Sum, Option<&[u8]>) + Sync),
-}
-
-impl<'e> Executor<'e> {
-    fn site(&mut self) -> Result<Site<'e>, Stop> {
-        let landing = &self.plan.landing;
-        if let Some(line) = landing.ssh() {
-            self.done.notes.extend(not_compared(line));
-            return Ok(Site::There {
-                line,
-                folder: landing.path(),
-            });
-        }
-        let folder = self.hands()?.folder();
-        let folder = folder.map_err(|error| self.drive_error(&error))?;
-        let device = device_of(folder.as_fd()).map_err(|error| self.drive_error(&error))?;
-        let pool = pool().map_err(|words| Stop::new(Outcome::Failed, words))?;
-        Ok(Site::Here {
-            folder,
-            device,
-            pool,
-        })
-    }
-}
-
-impl Site<'_> {
-    /// The device of the copies; another host's is known once it was asked.
-    fn device(&self) -> Option<u64> {
-        match self {
-            Self::Here { device, .. } => Some(*device),
-            Self::There { .. } => None,
-        }
-    }
-
-    fn check(&self, copy: &Generation, order: &Order, shared: &Shared) -> Result<Checked, Stop> {
-        let Shared { known, pace, tell } = *shared;
-        match self {
-            Self::Here { folder, pool, .. } => {
-                let reading = Reading {
-                    pool,
-                    known,
-                    pace,
-                    tell,
-                };
-                check_copy(folder.as_fd(), copy, order, &reading)
-                    .map_err(|error| Stop::new(Outcome::Failed, error.to_string()))
-            }
-            Self::There { line, folder } => {
-                let reading = FarReading {
-                    line,
-                    folder,
-                    known,
-                    pace,
-                    tell,
-                };
-                check_far_copy(copy, order, &reading)
-            }
-        }
-    }
-}
-
 /// Who is told how far it has come, by readers of any thread.
 struct Telling<'a> {
     progress: &'a Progress,
@@ -234,14 +151,6 @@ impl Telling<'_> {
         };
         (self.tell)(&place, sum);
     }
-}
-
-/// A pool of our own: the one that all share may be busy with other things.
-fn pool() -> Result<ThreadPool, String> {
-    let builder = ThreadPoolBuilder::new().thread_name(|index| format!("verify-{index}"));
-    builder
-        .build()
-        .map_err(|error| format!("no threads can be started: {error}"))
 }
 
 /// Looks now and then what the readers must know at every piece.
@@ -281,88 +190,6 @@ impl<'e> Looks<'e> {
             self.busy.store((self.is_busy)(), Relaxed);
         }
         self.busy.load(Relaxed) && !self.is_over()
-    }
-}
-
-/// Whose turn it is, and with what is left of the budget.
-struct Turn<'v> {
-    job: &'v Name,
-    extent: &'v Extent,
-    budget: Option<u64>,
-    place: Option<Place>,
-    is_over: bool,
-}
-
-impl<'v> Turn<'v> {
-    fn of(job: &'v Name, extent: &'v Extent) -> Self {
-        let (place, budget) = match extent {
-            Extent::Slice { from, budget } => (from.clone(), *budget),
-            Extent::Everything | Extent::Sample { .. } => (None, None),
-        };
-        Self {
-            job,
-            extent,
-            budget,
-            place,
-            is_over: false,
-        }
-    }
-
-    /// Whether an earlier slice was through with the copy.
-    fn is_done_with(&self, copy: &Generation) -> bool {
-        let Some(place) = self.place.as_ref().filter(|place| place.job == *self.job) else {
-            return false;
-        };
-        match place.generation.cmp(&copy.place_name()) {
-            Ordering::Less => false,
-            Ordering::Equal => place.path.is_none(),
-            Ordering::Greater => true,
-        }
-    }
-
-    /// The name where the last slice ended is gone from the manifest.
-    fn begin_anew(&mut self) {
-        self.place = None;
-    }
-
-    fn order_for(&self, copy: &Generation, before: Option<&Generation>) -> Order {
-        let here = |place: &&Place| place.job == *self.job && place.generation == copy.place_name();
-        match self.extent {
-            Extent::Everything => Order::Everything,
-            Extent::Sample { files, seed } => Order::Sample {
-                files: *files,
-                seed: seed.clone(),
-            },
-            Extent::Slice { .. } => Order::Slice {
-                after: self
-                    .place
-                    .as_ref()
-                    .filter(here)
-                    .and_then(|place| place.path.clone()),
-                budget: self.budget,
-                before: before.cloned(),
-            },
-        }
-    }
-
-    fn account(&mut self, copy: &Generation, checked: &Checked) {
-        let place = |path| {
-            Some(Place {
-                job: self.job.clone(),
-                generation: copy.place_name(),
-                path,
-            })
-        };
-        match (checked.ended, &checked.place) {
-            (Ended::Enough | Ended::Stopped, None) => {}
-            (Ended::Enough | Ended::Stopped, Some(path)) => self.place = place(Some(path.clone())),
-            _ => self.place = place(None),
-        }
-        if let Some(budget) = &mut self.budget {
-            *budget = budget.saturating_sub(checked.sum.bytes);
-        }
-        self.is_over =
-            matches!(checked.ended, Ended::Enough | Ended::Stopped) || self.budget == Some(0);
     }
 }
 

@@ -14,6 +14,12 @@ pub enum Content {
     Unknown,
 }
 
+impl Content {
+    pub fn of(is_same: bool) -> Self {
+        if is_same { Self::Same } else { Self::Other }
+    }
+}
+
 /// Which attributes can be held against the manifest.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Attributes {

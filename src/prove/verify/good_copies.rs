@@ -1,7 +1,7 @@
 //! Looks for the right content of files that are not as they should be: in the manifests of other copies, and then in the
 //! files themselves, since a manifest only says what should be there.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeMap, HashMap, HashSet};
 use std::ffi::OsStr;
 use std::io;
 use std::os::fd::{AsFd, OwnedFd};
@@ -28,6 +28,9 @@ pub struct SearchPlace {
     pub path: PathBuf,
     pub generation: Generation,
 }
+
+/// Good copies by the index of the finding that they are for.
+pub type GoodCopies = BTreeMap<usize, GoodCopy>;
 
 /// A file whose content is not as it should be, with what the manifest says of it.
 #[derive(Debug, Clone)]
@@ -90,12 +93,8 @@ pub fn spoilt_files(
 }
 
 /// For each of the files, by its index, a file with its right content. `places` are searched in this order.
-pub fn find_good_copies(
-    spoilt: &[Spoilt],
-    places: &[SearchPlace],
-    pace: &Pace,
-) -> HashMap<usize, GoodCopy> {
-    let mut found = HashMap::new();
+pub fn find_good_copies(spoilt: &[Spoilt], places: &[SearchPlace], pace: &Pace) -> GoodCopies {
+    let mut found = GoodCopies::new();
     let mut wanted: HashSet<Digest> = spoilt.iter().map(|one| one.digest).collect();
     let bad: HashSet<(u64, u64)> = spoilt.iter().filter_map(|one| one.inode).collect();
     for place in places {

@@ -8,10 +8,10 @@ use std::path::PathBuf;
 
 use super::check::open_copy;
 use super::folder::{last_part, look};
-use super::good_copies::{Spoilt, open_parent, root_of};
+use super::good_copies::{GoodCopies, Spoilt, open_parent, root_of};
 use crate::plan::{Act, Mend, NameInCopy, Part, Step};
 use crate::prove::manifest::{Digest, Entry, EntryKind, Time, open_in, read};
-use crate::record::{Form, Generation, GoodCopy};
+use crate::record::{Form, Generation};
 use crate::report::{counted, safe_name};
 
 /// The steps that mend the files of one copy for which there is a good copy.
@@ -20,7 +20,7 @@ pub fn mend_steps(
     copy: &Generation,
     all: &[Generation],
     spoilt: &[Spoilt],
-    good: &HashMap<usize, GoodCopy>,
+    good: &GoodCopies,
 ) -> Vec<(usize, Step)> {
     let spoilt: Vec<&Spoilt> = spoilt
         .iter()

@@ -142,7 +142,7 @@ pub fn standing(reread: &Reread, rounds: &[Round], jobs: &[JobCopies]) -> Option
         .filter(|(job, copy, _)| !is_done(job, *copy) && !was_done(*copy))
         .map(|(_, _, bytes)| bytes)
         .sum();
-    let in_unread = before.is_none().then_some(round.in_copy).unwrap_or(0);
+    let in_unread = if before.is_none() { round.in_copy } else { 0 };
     let since = match (round.finished, before) {
         (Some(_), _) => Some(round.started),
         (None, Some(before)) if before.finished.is_some() => Some(last_read(round, before)),

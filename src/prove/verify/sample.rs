@@ -159,7 +159,9 @@ mod tests {
             nanos: 0,
         };
         let mut sample = Sample::new(seed, at);
-        files.iter().for_each(|entry| sample.count(entry));
+        for entry in files {
+            sample.count(entry);
+        }
         sample.share_out(wanted);
         let mut chosen = Vec::new();
         for (number, entry) in files.iter().enumerate() {

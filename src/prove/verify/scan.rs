@@ -78,12 +78,11 @@ impl Scan<'_> {
             EntryKind::File { digest, .. } => digest,
             _ => None,
         };
-        let verdict = |is: bool| if is { Content::Same } else { Content::Other };
         if let Some(wanted) = &wanted
             && there.links > 1
             && let Some(same) = self.known.had(there.device, there.inode, wanted)
         {
-            return Ok((there, verdict(same)));
+            return Ok((there, Content::of(same)));
         }
         let name = OsStr::from_bytes(last_part(&item.entry.path));
         let file = open_file(item.folder.as_fd(), name).map_err(Unread::Error)?;
@@ -102,7 +101,7 @@ impl Scan<'_> {
             sum.without_digest += 1;
             return Ok((there, Content::Unknown));
         };
-        Ok((there, verdict(digest == wanted)))
+        Ok((there, Content::of(digest == wanted)))
     }
 }
 
