@@ -61,6 +61,7 @@ mod ssh_trouble;
 mod status_shown;
 mod step_accounts;
 mod studio_run;
+mod verify_beside;
 mod verify_finds;
 mod verify_mends;
 mod verify_slices;

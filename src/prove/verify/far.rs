@@ -18,7 +18,7 @@ use super::ledger::Sum;
 use super::pace::Pace;
 
 use crate::plan::Stop;
-use crate::prove::manifest::{Digest, Entry, EntryKind, Time, read};
+use crate::prove::manifest::{Digest, Entry, EntryKind, read};
 use crate::record::{Form, Generation, What};
 use crate::system::far_session::FarSession;
 use crate::tools::far_look::{self, Request};
