@@ -133,6 +133,18 @@ fn the_parts_of_files_in_the_readme_are_right() {
         .with("server.toml", &format!("{SERVER}{part}"))
         .load();
     assert_eq!(loaded.config.drives.len(), 2);
+    let part = file("part of /etc/hayloft/server.toml, of [drives.shelf]");
+    let folder = ConfigFolder::new().with("jobs/pots.toml", HISTORY);
+    let loaded = folder
+        .with("server.toml", &format!("{SERVER}{part}"))
+        .load();
+    assert!(
+        loaded
+            .config
+            .drives
+            .values()
+            .all(|drive| drive.reread.is_some())
+    );
 }
 
 #[test]
@@ -177,7 +189,7 @@ fn what_the_readme_calls_not_built_is_not_built_and_nothing_else_is() {
         .next()
         .unwrap();
     let commands: Vec<&str> = commands.split('`').skip(1).step_by(2).collect();
-    assert!(commands.len() >= 8, "{commands:?}");
+    assert!(commands.len() >= 7, "{commands:?}");
     for command in commands {
         let parsed = Arguments::try_parse_from(["hayloft", command]);
         let error = parsed.expect_err("it is built").kind();
