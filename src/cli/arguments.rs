@@ -60,6 +60,8 @@ pub enum Command {
     Forecast(ForecastArguments),
     /// Bring files back from a generation
     Restore(RestoreArguments),
+    /// Re-read copies, compare them with their manifests, and name each damaged file
+    Verify(VerifyArguments),
     /// Try to send the mail that is due
     #[command(hide = true)]
     Deliver,
@@ -208,6 +210,47 @@ pub struct RestoreArguments {
     /// For an archive closed for recipients: the file with the age secret key
     #[arg(long, value_name = "FILE")]
     pub identity_file: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub struct VerifyArguments {
+    /// The job whose copies are verified
+    #[arg(value_name = "JOB", required_unless_present = "slice")]
+    pub job: Option<String>,
+
+    /// The generation, as `hayloft generations` names it; the newest unless given
+    #[arg(value_name = "GENERATION", value_parser = GenerationName::parse)]
+    pub generation: Option<GenerationName>,
+
+    /// All generations of the job; files that they share are read once
+    #[arg(long, conflicts_with = "generation")]
+    pub all: bool,
+
+    /// Only so many files of each generation, chosen by chance: big and small, old and new
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..))]
+    pub sample: Option<u64>,
+
+    /// Choose the same files as an earlier run: its name
+    #[arg(long, value_name = "RUN", requires = "sample")]
+    pub seed: Option<String>,
+
+    /// Put right what is damaged from a good copy, after saying what will be replaced
+    #[arg(long, conflicts_with = "sample")]
+    pub mend: bool,
+
+    /// Re-read the next part of a drive, as its `reread` says; of every drive that has one unless named
+    #[arg(
+        long,
+        value_name = "DRIVE",
+        num_args = 0..=1,
+        default_missing_value = "",
+        conflicts_with_all = ["job", "generation", "all", "sample", "mend"]
+    )]
+    pub slice: Option<String>,
+
+    /// The planned time that this is for
+    #[arg(long, value_name = "TIME", hide = true, requires = "slice")]
+    pub planned: Option<Timestamp>,
 }
 
 #[derive(Debug, Args)]

@@ -7,7 +7,7 @@ use super::arguments::{Arguments, Command};
 use super::settings::Settings;
 use super::{
     check, deliver, describe_archive, files, forecast, generations, restore, run, runs, seal,
-    serve, settle, status,
+    serve, settle, status, verify,
 };
 use crate::exit::Exit;
 use crate::terminal;
@@ -50,6 +50,7 @@ fn obey() -> Exit {
         Command::Generations(wanted) => generations::generations(&settings, &wanted),
         Command::Forecast(wanted) => forecast::forecast(&settings, &wanted),
         Command::Restore(wanted) => restore::restore(&settings, &wanted),
+        Command::Verify(wanted) => verify::verify(&settings, &wanted),
         Command::Settle { job } => settle::settle(&settings, job.as_deref()),
         Command::Deliver => deliver::deliver(&settings),
         Command::Seal(wanted) => seal::seal(wanted),

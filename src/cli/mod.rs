@@ -23,6 +23,7 @@ mod settings;
 mod settle;
 mod status;
 mod tell;
+mod verify;
 
 pub use arguments::{Arguments, Command};
 pub use dispatch::main;

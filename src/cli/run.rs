@@ -7,7 +7,7 @@ use crate::exit::Exit;
 use crate::jobs::{Config, Job};
 use crate::keep::Consent;
 use crate::plan::Allowance;
-use crate::record::{Outcome, Store, Trigger};
+use crate::record::{Outcome, RunRecord, Store, Trigger};
 use crate::run::{Progress, RunLog, Runner, StopSignal, Wanted, trigger_for};
 use crate::system::clock::Clock;
 
@@ -130,15 +130,21 @@ impl<'a> Session<'a> {
         };
         self.progress.heading(job.name.as_str());
         let run = self.runner().run(wanted).map_err(|error| trouble(&error))?;
-        tell::print(self.settings, self.config, &run);
+        Ok(self.tell(&run))
+    }
+
+    /// Prints the report of a run and mails it.
+    pub fn tell(&self, run: &RunRecord) -> Exit {
+        tell::print(self.settings, self.config, run);
         let outcome = run.outcome.unwrap_or(Outcome::Failed);
         match self.mailing {
             _ if outcome == Outcome::Busy => {}
-            Mailing::AtOnce => tell::mail(self.settings, self.config, &run),
-            Mailing::ByService => tell::put(self.settings, self.config, &run),
+            Mailing::AtOnce => tell::mail(self.settings, self.config, run),
+            Mailing::ByService => tell::put(self.settings, self.config, run),
         }
-        tell::held_back(self.settings, self.config, self.store, &job.name)
-            .map_err(|error| trouble(&error))?;
-        Ok(Exit::of(outcome))
+        match tell::held_back(self.settings, self.config, self.store, &run.job) {
+            Ok(()) => Exit::of(outcome),
+            Err(error) => trouble(&error),
+        }
     }
 }

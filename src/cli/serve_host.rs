@@ -239,6 +239,27 @@ impl Host for ServeHost<'_> {
         settled.and(told)
     }
 
+    fn slice_handled(&mut self, drive: &Name) -> io::Result<Option<Timestamp>> {
+        self.store()?
+            .reread_handled(drive)
+            .map_err(io::Error::other)
+    }
+
+    fn set_slice_handled(&mut self, drive: &Name, planned: Timestamp) -> io::Result<()> {
+        self.store()?
+            .set_reread_handled(drive, planned)
+            .map_err(io::Error::other)
+    }
+
+    fn start_slice(&mut self, drive: &Name, planned: Timestamp) -> io::Result<Child> {
+        let mut command = self.child()?;
+        command
+            .args(["verify", "--slice", drive.as_str(), "--planned"])
+            .arg(planned.to_string())
+            .stdout(Stdio::null());
+        command.spawn()
+    }
+
     fn record_skipped(&mut self, skipped: &Skipped) -> io::Result<()> {
         self.record_not_run(skipped)
     }

@@ -53,8 +53,9 @@ fn put_into_outbox(
     config: &Config,
     run: &RunRecord,
 ) -> Result<Option<Outbox>, MailError> {
-    let wanted =
-        |mail: &&MailSettings| is_mailed(mail.send, run.outcome.unwrap_or(Outcome::Failed));
+    let wanted = |mail: &&MailSettings| {
+        is_mailed(mail.send, run.outcome.unwrap_or(Outcome::Failed)) || found_something(run)
+    };
     let Some(mail) = config.mail.as_ref().filter(wanted) else {
         return Ok(None);
     };
@@ -63,6 +64,11 @@ fn put_into_outbox(
     let outbox = Outbox::open(&config.server.state_dir)?;
     outbox.put(&message, now)?;
     Ok(Some(outbox))
+}
+
+/// Damage is told also where all of it was put right: the disk may have more.
+fn found_something(run: &RunRecord) -> bool {
+    run.proofs.iter().any(|proof| proof.found.all() > 0)
 }
 
 /// Puts the report into the outbox and tries to send what is due there. What cannot be sent stays and shows

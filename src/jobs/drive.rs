@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use super::path_text::{ABSOLUTE, absolute_path};
 use super::reading::Table;
-use super::{Mistake, Name, Size, SshHost};
+use super::{Mistake, Name, Reread, Size, SshHost};
 
 #[derive(Debug, Clone, PartialEq)]
 pub struct Drive {
@@ -13,6 +13,8 @@ pub struct Drive {
     /// Space that is always left free.
     pub reserve: Size,
     pub offsite: bool,
+    /// Absent when its bytes are read again only by hand.
+    pub reread: Option<Reread>,
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -58,6 +60,7 @@ impl Drive {
         };
         let reserve = table.optional("reserve", Size::EXPECTED, Size::parse_some);
         let offsite = table.take("offsite").and_then(|value| value.boolean());
+        let reread = Reread::read(&mut table);
         table.finish_explaining(|key| misplaced(key, over_ssh));
         let default = if over_ssh {
             Size(0)
@@ -69,6 +72,7 @@ impl Drive {
             place: place?,
             reserve: reserve.unwrap_or(default),
             offsite: offsite.unwrap_or(false),
+            reread,
         })
     }
 }
@@ -111,12 +115,12 @@ fn misplaced(key: &str, over_ssh: bool) -> Option<Mistake> {
     match (key, over_ssh) {
         ("uuid", true) => Some(
             Mistake::new("a drive reached by ssh has no `uuid`")
-                .allowed("ssh, port, identity, path, reserve, offsite")
+                .allowed("ssh, port, identity, path, reserve, offsite, reread")
                 .help("its identity is the key of the host, pinned at the first check"),
         ),
         ("port" | "identity", false) => Some(
             Mistake::new(format!("`{key}` belongs to drives reached by ssh"))
-                .allowed("path, uuid, reserve, offsite")
+                .allowed("path, uuid, reserve, offsite, reread")
                 .help("add `ssh = \"user@host\"`, or take the key out"),
         ),
         _ => None,
@@ -182,6 +186,7 @@ mod tests {
             place,
             reserve: Size(0),
             offsite: true,
+            reread: None,
         };
         assert_eq!(drive.address(), "hay@barn.example:/srv/hay");
     }

@@ -16,6 +16,7 @@ mod retire;
 mod risk;
 mod step;
 mod stop;
+mod verify;
 mod way;
 
 pub use argv::{Argv, quote};
@@ -36,4 +37,5 @@ pub use step::{
     Act, CatalogueAct, Check, DriveAct, Need, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step,
 };
 pub use stop::{Allowance, Stop};
+pub use verify::{Extent, Mend, NameInCopy, Verify};
 pub use way::{By, Way, choose};

@@ -7,7 +7,7 @@ use std::time::Duration;
 use jiff::Timestamp;
 
 use super::native::Native;
-use super::{Argv, Landing, Stop};
+use super::{Argv, Landing, Mend, Stop, Verify};
 use crate::jobs::{KindName, Name, On, Percent};
 use crate::record::{Form, Generation, GenerationName};
 
@@ -51,6 +51,8 @@ pub enum Part {
     Post,
     Retire,
     Restore,
+    Verify,
+    Mend,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -65,6 +67,10 @@ pub enum Act {
     },
     Catalogue(CatalogueAct),
     Native(Native),
+    /// Re-reads copies and holds them against their manifests; writes nothing to the drive.
+    Verify(Verify),
+    /// Gives a damaged file the content of a good copy.
+    Mend(Box<Mend>),
 }
 
 /// What is held against the measured changes before anything is copied.
@@ -226,7 +232,9 @@ impl Step {
             | Act::Check(_)
             | Act::RefuseExisting { .. }
             | Act::Catalogue(_)
-            | Act::Native(_) => Vec::new(),
+            | Act::Native(_)
+            | Act::Verify(_)
+            | Act::Mend(_) => Vec::new(),
         }
     }
 }

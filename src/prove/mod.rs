@@ -2,3 +2,4 @@
 
 pub mod archive;
 pub mod manifest;
+pub mod verify;

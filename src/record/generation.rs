@@ -86,6 +86,17 @@ pub struct Generation {
     pub run: String,
 }
 
+impl Generation {
+    /// By which a [`super::Place`] knows it. A mirror is one and the same copy, however often it is updated: it counts as
+    /// made at the beginning of time, and so comes before all dated copies.
+    pub fn place_name(&self) -> GenerationName {
+        match self.form {
+            Form::Current => GenerationName(Timestamp::UNIX_EPOCH),
+            Form::Tree | Form::Tar | Form::SealedTar => self.name,
+        }
+    }
+}
+
 /// How a generation lies on the drive.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

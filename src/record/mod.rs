@@ -9,6 +9,7 @@ mod generation;
 pub mod logs;
 mod outcome;
 pub mod path_text;
+mod proof;
 mod rebuild;
 mod run_record;
 #[cfg(test)]
@@ -19,6 +20,9 @@ pub use catalogue::CatalogueTrouble;
 pub use found::{EntryType, FoundEntry, list_in};
 pub use generation::{Form, Generation, GenerationName, State};
 pub use outcome::Outcome;
+pub use proof::{Finding, Found, GoodCopy, Place, Proof, ProofKind, What};
 pub use rebuild::{Owner, Reconciled, reconcile};
-pub use run_record::{Changes, Decision, DriveUse, RunRecord, StepRecord, Trigger};
-pub use store::{Alarm, AlarmChange, Pruned, RunFigures, RunFilter, Store, StoreError};
+pub use run_record::{Changes, Decision, DriveUse, RunRecord, StepRecord, Task, Trigger};
+pub use store::{
+    Alarm, AlarmChange, Mark, Pruned, Round, RunFigures, RunFilter, Store, StoreError,
+};

@@ -37,6 +37,8 @@ pub enum Outcome {
     HostUnreachable,
     /// The ssh host answers with another key than the pinned one, or refuses ours.
     HostRefused,
+    /// A copy is not as its manifest says.
+    Damaged,
     /// Another run holds the job or its drive.
     Busy,
     /// A job named in `after` has not ended well tonight.
@@ -71,6 +73,7 @@ impl Outcome {
             Self::DriveLost => "drive went away",
             Self::HostUnreachable => "host does not answer",
             Self::HostRefused => "host refused",
+            Self::Damaged => "damage found",
             Self::Busy => "busy",
             Self::Waiting => "waiting for another job",
             Self::Missed => "missed",

@@ -28,6 +28,53 @@ pub fn serialize_one<S: Serializer>(path: &Path, serializer: S) -> Result<S::Ok,
     PathText(path.to_owned()).serialize(serializer)
 }
 
+/// For `#[serde(with = "path_text::one")]` on one path.
+pub mod one {
+    use std::path::{Path, PathBuf};
+
+    use serde::{Deserialize, Deserializer, Serializer};
+
+    use super::PathText;
+
+    /// # Errors
+    /// Those of the serializer.
+    pub fn serialize<S: Serializer>(path: &Path, serializer: S) -> Result<S::Ok, S::Error> {
+        super::serialize_one(path, serializer)
+    }
+
+    /// # Errors
+    /// Those of the deserializer.
+    pub fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<PathBuf, D::Error> {
+        PathText::deserialize(deserializer).map(|path| path.0)
+    }
+}
+
+/// For `#[serde(with = "path_text::maybe")]` on a path that may be absent.
+pub mod maybe {
+    use std::path::PathBuf;
+
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    use super::PathText;
+
+    /// # Errors
+    /// Those of the serializer.
+    pub fn serialize<S: Serializer>(
+        path: &Option<PathBuf>,
+        serializer: S,
+    ) -> Result<S::Ok, S::Error> {
+        path.as_ref().map(PathText::from).serialize(serializer)
+    }
+
+    /// # Errors
+    /// Those of the deserializer.
+    pub fn deserialize<'de, D: Deserializer<'de>>(
+        deserializer: D,
+    ) -> Result<Option<PathBuf>, D::Error> {
+        Ok(Option::<PathText>::deserialize(deserializer)?.map(|path| path.0))
+    }
+}
+
 /// A path that reads and writes as this file says, for use within other types.
 pub struct PathText(pub PathBuf);
 

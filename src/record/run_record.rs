@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
-use super::{Form, GenerationName, Outcome};
+use super::{Form, GenerationName, Outcome, Proof};
 use crate::jobs::{KindName, Name};
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -13,6 +13,9 @@ pub struct RunRecord {
     pub server: Name,
     pub job: Name,
     pub kind: KindName,
+    /// What the run was for.
+    #[serde(default)]
+    pub task: Task,
     pub about: String,
     pub trigger: Trigger,
     pub started: Timestamp,
@@ -36,12 +39,39 @@ pub struct RunRecord {
     /// Generations looked at by retention after this run, newest first.
     pub decisions: Vec<Decision>,
     pub space: Option<DriveUse>,
+    /// What was found out about copies, by a run whose task is to look.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub proofs: Vec<Proof>,
     /// Last lines of the log; filled when the run did not go well.
     pub log_tail: Vec<String>,
     /// The full log, on the server.
     pub log_file: String,
     /// The next scheduled time.
     pub next: Option<Timestamp>,
+}
+
+/// What a run is for.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Task {
+    /// The job itself.
+    #[default]
+    Copy,
+    /// Re-reading copies of the job, asked for by a person.
+    Verify,
+    /// Re-reading a part of a drive, by its `reread`.
+    Slice,
+}
+
+impl Task {
+    /// As in the record.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Copy => "copy",
+            Self::Verify => "verify",
+            Self::Slice => "slice",
+        }
+    }
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]

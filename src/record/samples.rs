@@ -2,7 +2,7 @@
 
 use jiff::Timestamp;
 
-use super::{Form, Generation, GenerationName, Outcome, RunRecord, State, Trigger};
+use super::{Form, Generation, GenerationName, Outcome, RunRecord, State, Task, Trigger};
 use crate::jobs::{KindName, Name};
 
 pub fn at(text: &str) -> Timestamp {
@@ -42,6 +42,7 @@ pub fn run(id: &str, job: &str, started: Timestamp) -> RunRecord {
         server: name("kiln"),
         job: name(job),
         kind: KindName::History,
+        task: Task::Copy,
         about: "Glaze recipes, orders and photographs".to_owned(),
         trigger: Trigger::Schedule { planned: started },
         started,
@@ -58,6 +59,7 @@ pub fn run(id: &str, job: &str, started: Timestamp) -> RunRecord {
         steps: Vec::new(),
         decisions: Vec::new(),
         space: None,
+        proofs: Vec::new(),
         log_tail: Vec::new(),
         log_file: format!("/var/lib/hayloft/logs/{job}/{id}.log"),
         next: None,

@@ -14,7 +14,9 @@ mod handled;
 mod ledgers;
 mod migrations;
 mod open;
+mod proofs;
 mod prune;
+mod rounds;
 mod runs;
 mod set_aside;
 
@@ -27,6 +29,7 @@ pub use alarms::{Alarm, AlarmChange};
 pub use error::StoreError;
 pub use figures::RunFigures;
 pub use prune::Pruned;
+pub use rounds::{Mark, Round};
 pub use runs::RunFilter;
 
 /// An open database.

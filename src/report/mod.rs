@@ -16,6 +16,8 @@ mod generations_text;
 mod json;
 mod log_words;
 mod notice;
+mod proof_status;
+mod proof_words;
 mod read_me_first;
 mod restore_text;
 mod run_html;
@@ -43,6 +45,7 @@ pub use generations_text::{GenerationFacts, generations_text};
 pub use json::{to_json_line, to_json_pretty};
 pub use log_words::log_line;
 pub use notice::Notice;
+pub use proof_words::found_words;
 pub use read_me_first::read_me_first;
 pub use restore_text::{RestoreFacts, restore_text};
 pub use run_html::run_report_html;
@@ -51,7 +54,8 @@ pub use run_words::{Block, Detail, RunWords, Section, StepWords};
 pub use runs_text::runs_text;
 pub use safe_text::{html, safe_line, safe_name, truncate, width};
 pub use status_facts::{
-    DriveReadiness, DriveSpace, DriveStatus, JobStatus, LastGood, LastRun, MailFacts, StatusFacts,
+    DriveReadiness, DriveSpace, DriveStatus, JobStatus, LastGood, LastRun, MailFacts, OpenFindings,
+    RereadStatus, RoundStatus, StatusFacts, Verified,
 };
 pub use status_text::status_text;
 pub use style::{Style, Tone};

@@ -4,14 +4,14 @@
 
 use jiff::tz::TimeZone;
 
-use crate::record::{Changes, Form, Outcome, RunRecord, Trigger};
+use crate::record::{Changes, Form, Outcome, RunRecord, Task, Trigger};
 
 use super::amounts::{between, bytes, counted, date_time, shown, time};
 use super::decision_words::decisions;
 use super::safe_text::safe_line;
 use super::space_words::{job_use, space};
 use super::step_words::{is_folded, log, steps, steps_in_short};
-use super::{Mood, Verdict};
+use super::{Mood, Verdict, proof_words};
 
 /// How much to tell.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -59,16 +59,18 @@ pub struct StepWords {
 
 impl RunWords {
     pub fn of(run: &RunRecord, zone: &TimeZone, detail: Detail) -> Self {
-        let sections = [
-            advice(run),
+        let mut sections = vec![advice(run)];
+        sections.extend(proof_words::found(run, detail).into_iter().map(Some));
+        sections.extend([
             notes(run),
             Some(what_ran(run, zone, detail)),
+            proof_words::looked_at(run, detail),
             what_changed(run),
             steps(run, detail),
             decisions(&run.decisions, zone, detail),
             space_left(run),
             log(run, zone, detail),
-        ];
+        ]);
         Self {
             verdict: verdict_sentence(run),
             mood: Verdict::of(run.outcome).mood,
@@ -79,6 +81,9 @@ impl RunWords {
 }
 
 fn verdict_sentence(run: &RunRecord) -> String {
+    if run.task != Task::Copy {
+        return proof_words::verdict_sentence(run);
+    }
     let verdict = Verdict::of(run.outcome);
     let subject = format!("{} on {}", run.job, run.server);
     let took = run.ended.map(|ended| between(run.started, ended));
@@ -115,7 +120,7 @@ fn safe_lines(lines: &[String]) -> Vec<String> {
 
 fn advice(run: &RunRecord) -> Option<Section> {
     let mut lines = safe_lines(&run.advice);
-    if lines.is_empty() && run.outcome == Some(Outcome::Failed) {
+    if lines.is_empty() && run.outcome == Some(Outcome::Failed) && run.task == Task::Copy {
         let again = format!(
             "mend what the failed step and the end of the log name, then run the job again: `hayloft run {}`",
             run.job
@@ -168,8 +173,14 @@ fn place(run: &RunRecord) -> Vec<(&'static str, String)> {
     match (run.generation, run.form) {
         _ if landing.is_empty() => {}
         (Some(generation), Some(form)) => {
-            fields.push(("Landed at", format!("{landing}/{}", form.entry(generation))));
+            let lies = if run.task == Task::Copy {
+                "Landed at"
+            } else {
+                "Lies at"
+            };
+            fields.push((lies, format!("{landing}/{}", form.entry(generation))));
         }
+        _ if run.task != Task::Copy => fields.push(("Lies at", landing)),
         _ => fields.push(("Meant for", landing)),
     }
     if let Some(changes) = run.changes.filter(|_| went_well(run)) {

@@ -2,12 +2,12 @@
 
 use jiff::tz::TimeZone;
 
-use crate::record::RunRecord;
+use crate::record::{RunRecord, Task};
 
 use super::amounts::{between, bytes};
 use super::run_words::short_time;
 use super::safe_text::{fit, safe_line, truncate, width};
-use super::{Mood, Style, Tone, Verdict};
+use super::{Mood, Style, Tone, Verdict, proof_words};
 
 /// Ids longer than this get a line of their own.
 const LONGEST_ID: usize = 34;
@@ -50,6 +50,9 @@ fn row(run: &RunRecord, id_width: usize, zone: &TimeZone, style: Style) -> Strin
 }
 
 fn how_it_went(run: &RunRecord, verdict: Verdict) -> String {
+    if run.task != Task::Copy {
+        return proof_words::in_short(run);
+    }
     let words = verdict.words();
     match verdict.mood {
         Mood::Good | Mood::Noted => {

@@ -4,7 +4,8 @@ use jiff::tz::TimeZone;
 
 use crate::jobs::{KindName, Name};
 use crate::record::{
-    Changes, Decision, DriveUse, Form, GenerationName, Outcome, RunRecord, StepRecord, Trigger,
+    Changes, Decision, DriveUse, Form, GenerationName, Outcome, RunRecord, StepRecord, Task,
+    Trigger,
 };
 
 pub(super) fn lisbon() -> TimeZone {
@@ -40,6 +41,7 @@ pub(super) fn good() -> RunRecord {
         server: name("kiln"),
         job: name("studio-files"),
         kind: KindName::History,
+        task: Task::Copy,
         about: "Glaze recipes, orders and photographs".to_owned(),
         trigger: Trigger::Schedule { planned },
         started: planned,
@@ -85,6 +87,7 @@ pub(super) fn good() -> RunRecord {
                 "older than 2 weeks, another of its week is kept",
             ),
         ],
+        proofs: vec![],
         space: Some(DriveUse {
             total: 4_000_000_000_000,
             free: 2_650_000_000_000,

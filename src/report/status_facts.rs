@@ -5,7 +5,7 @@ use serde::Serialize;
 
 use crate::jobs::{KindName, Name};
 use crate::keep::forecast::Filling;
-use crate::record::{GenerationName, Outcome};
+use crate::record::{Found, GenerationName, Outcome, ProofKind};
 
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct StatusFacts {
@@ -32,6 +32,24 @@ pub struct JobStatus {
     pub running_since: Option<Timestamp>,
     /// The schedule as written.
     pub schedule: Option<String>,
+    /// When copies were held against their manifests last; absent when never.
+    pub verified: Option<Verified>,
+}
+
+/// The last look at copies of a job.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Verified {
+    pub at: Timestamp,
+    pub kind: ProofKind,
+    /// What is still not as it should be in copies that are kept, whichever look found it.
+    pub open: Vec<OpenFindings>,
+}
+
+/// What was found in one copy, and neither mended nor found well since.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub struct OpenFindings {
+    pub generation: GenerationName,
+    pub found: Found,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -62,6 +80,35 @@ pub struct DriveStatus {
     pub offsite: bool,
     /// How it fills, by the record; absent when that cannot be read.
     pub filling: Option<Filling>,
+    /// Absent when nothing says that it is to be re-read.
+    pub reread: Option<RereadStatus>,
+}
+
+/// How far re-reading a drive has come.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct RereadStatus {
+    /// As in the file: `3 months`.
+    pub within: String,
+    /// Absent before the first part.
+    pub round: Option<RoundStatus>,
+    pub next: Option<Timestamp>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct RoundStatus {
+    pub started: Timestamp,
+    pub due: Timestamp,
+    pub finished: Option<Timestamp>,
+    /// It is not through, and should be.
+    pub is_late: bool,
+    pub files: u64,
+    pub bytes: u64,
+    /// From 0 to 1.
+    pub done: f64,
+    /// How much of what lies on the drive was never re-read, from 0 to 1.
+    pub never: f64,
+    /// All else was re-read then or later.
+    pub since: Option<Timestamp>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]

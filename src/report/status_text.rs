@@ -8,7 +8,7 @@ use super::safe_text::{fit, safe_line};
 use super::space_words::space;
 use super::status_facts::{DriveReadiness, DriveStatus, JobStatus, MailFacts, StatusFacts};
 use super::wrap::wrap;
-use super::{Style, Tone, Verdict};
+use super::{Style, Tone, Verdict, proof_status};
 
 /// Narrower than this, a name and its words no longer stand side by side.
 const NARROWEST: usize = 40;
@@ -172,6 +172,7 @@ impl Page<'_> {
             ));
         }
         more.push(self.copy_and_next(job));
+        more.extend(proof_status::verified(job, self.now));
         let tone = verdict.map_or(Tone::Bold, Verdict::tone);
         self.row(job.name.as_str(), tone, &first, &more)
     }
@@ -224,6 +225,9 @@ impl Page<'_> {
                 .as_ref()
                 .map(|filling| full_line(filling, self.now)),
         );
+        if let Some(reread) = &drive.reread {
+            more.extend(proof_status::reread(reread, self.zone, self.now));
+        }
         self.row(drive.name.as_str(), tone, &state, &more)
     }
 

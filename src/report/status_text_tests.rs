@@ -2,11 +2,11 @@
 
 use crate::jobs::KindName;
 use crate::keep::forecast::{Basis, Filling, Moments, Outlook};
-use crate::record::{GenerationName, Outcome};
+use crate::record::{GenerationName, Outcome, ProofKind};
 
 use super::super::safe_text::width;
 use super::super::sample_runs::{lisbon, name};
-use super::super::{DriveSpace, LastGood, LastRun};
+use super::super::{DriveSpace, LastGood, LastRun, Verified};
 use super::*;
 
 fn at(text: &str) -> Timestamp {
@@ -31,6 +31,11 @@ fn job(text: &str, outcome: Outcome, words: &str) -> JobStatus {
         next: Some(at("2026-11-26T02:30:00Z")),
         running_since: None,
         schedule: Some("30 2 * * *".to_owned()),
+        verified: Some(Verified {
+            at: at("2026-11-22T09:00:00Z"),
+            kind: ProofKind::Verify,
+            open: Vec::new(),
+        }),
     }
 }
 
@@ -68,6 +73,7 @@ fn drive(text: &str, ready: DriveReadiness, words: &str) -> DriveStatus {
         }),
         offsite: text == "barn",
         filling: (text == "shelf").then(|| fills_in(7 * 30)),
+        reread: None,
     }
 }
 
@@ -116,8 +122,10 @@ Jobs
   studio-files  FAILED: drive not attached, Wed 25 Nov 02:34 (6 hours ago)
                 no disk with the identity of `barn` is attached
                 history; last good copy 3 days ago; next Thu 26 Nov 02:30
+                last verified 3 days ago: well
   accounts      well, Wed 25 Nov 02:34 (6 hours ago)
                 history; last good copy 3 days ago; next Thu 26 Nov 02:30
+                last verified 3 days ago: well
 
 Drives
   barn          NOT READY: not attached
@@ -152,6 +160,7 @@ kiln: all is well, Wed 25 Nov 2026 09:00 WET
 Jobs
   accounts  well, Wed 25 Nov 02:34 (6 hours ago)
             history; last good copy 3 days ago; next Thu 26 Nov 02:30
+            last verified 3 days ago: well
 
 Drives
   shelf     ready

@@ -1,11 +1,11 @@
 //! The subject line of a run's mail: server, job, outcome.
 
-use crate::record::{Outcome, RunRecord};
+use crate::record::{Outcome, RunRecord, Task};
 
-use super::Verdict;
 use super::amounts::bytes;
 use super::run_words::notes_counted;
 use super::safe_text::{safe_line, truncate};
+use super::{Verdict, proof_words};
 
 /// Columns for the words behind server and job: what phones show of a subject, and a bit.
 const LONGEST_REASON: usize = 60;
@@ -14,6 +14,10 @@ const LONGEST_REASON: usize = 60;
 ///
 /// One line of safe text. `=?` is taken apart, since RFC 2047 decoders would read on from there.
 pub fn subject(run: &RunRecord) -> String {
+    if run.task != Task::Copy {
+        let words = truncate(&proof_words::in_short(run), LONGEST_REASON + 20);
+        return format!("{}: {} {words}", run.server, run.job).replace("=?", "= ?");
+    }
     let verdict = Verdict::of(run.outcome).words();
     let verdict = match notes_counted(run) {
         Some(notes) => verdict.replace("with notes", &format!("with {notes}")),

@@ -46,6 +46,7 @@ impl Verdict {
             | Outcome::HostUnreachable
             | Outcome::HostRefused => Self::new(Mood::Bad, "FAILED", detail),
             Outcome::Guarded => Self::new(Mood::Bad, "HELD BACK", Some("too much would change")),
+            Outcome::Damaged => Self::new(Mood::Bad, "DAMAGE FOUND", None),
             Outcome::Stopped => Self::new(Mood::Bad, "STOPPED", None),
             Outcome::CutShort => Self::new(Mood::Bad, "CUT SHORT", None),
             Outcome::Missed => Self::new(Mood::Bad, "MISSED", None),

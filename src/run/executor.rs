@@ -12,6 +12,7 @@ use super::control::{Limit, LimitOf, StopSignal};
 use super::drive_hands::DriveHands;
 use super::native_step::Work;
 use super::progress::Progress;
+use super::verifying::{Looked, Manner};
 use super::watch::{Watch, full};
 use crate::jobs::On;
 use crate::keep::Night;
@@ -36,6 +37,8 @@ pub struct Executed {
     pub steps: Vec<StepRecord>,
     /// What a new generation changed of the drive's space, where it is known.
     pub night: Option<Night>,
+    /// What came of looking at copies.
+    pub looked: Vec<Looked>,
 }
 
 /// What the steps are done with.
@@ -53,6 +56,8 @@ pub struct Executor<'a> {
     pub(super) begun: Time,
     /// What the native steps of a copy hand on to each other.
     pub(super) work: Option<Work>,
+    /// How copies are looked at.
+    pub manner: Manner<'a>,
     /// Set by the first step; the plan's timeout counts from there.
     pub(super) deadline: Option<(Instant, Limit)>,
 }
@@ -74,6 +79,7 @@ impl<'a> Executor<'a> {
             done: Executed::default(),
             begun: crate::tree::now(),
             work: None,
+            manner: Manner::ALONE,
             deadline: plan.timeout.map(|time| {
                 let limit = Limit {
                     time,
@@ -170,6 +176,8 @@ impl<'a> Executor<'a> {
             Act::RefuseExisting { target } => self.refuse_existing(target),
             Act::Catalogue(act) => self.catalogue(act),
             Act::Native(act) => self.native(step, act),
+            Act::Verify(verify) => self.verify(verify),
+            Act::Mend(mend) => self.mend(mend),
         }
     }
 

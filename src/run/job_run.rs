@@ -17,7 +17,7 @@ use super::{read_me, retiring, settle, wording};
 use crate::jobs::{Config, Drive, Job, Size};
 use crate::keep::Consent;
 use crate::plan::{Allowance, Part, Plan, Stop, make_plan};
-use crate::record::{DriveUse, Outcome, RunRecord, Store, StoreError, Trigger, logs};
+use crate::record::{DriveUse, Outcome, RunRecord, Store, StoreError, Task, Trigger, logs};
 use crate::schedule::{ON_TIME, Skipped};
 use crate::system::clock::Clock;
 use crate::system::{Asked, gather};
@@ -53,7 +53,7 @@ impl Runner<'_> {
         let state_dir = &self.config.server.state_dir;
         let job_lock = locks::lock_job(state_dir, &job.name, &format!("a run of `{}`", job.name));
         let id = self.store.new_run_id(&job.name, self.clock.now())?;
-        let mut record = self.blank(&wanted, id, drive);
+        let mut record = self.blank(job, wanted.trigger, id, drive);
         let _job_lock = match job_lock {
             Ok(lock) => lock,
             Err(error) => return Ok(self.not_begun(record, &error)),
@@ -77,15 +77,21 @@ impl Runner<'_> {
         Ok(record)
     }
 
-    fn blank(&self, wanted: &Wanted, id: String, drive: &Drive) -> RunRecord {
-        let job = wanted.job;
+    pub(super) fn blank(
+        &self,
+        job: &Job,
+        trigger: Trigger,
+        id: String,
+        drive: &Drive,
+    ) -> RunRecord {
         let log_file = logs::path(&self.config.server.state_dir, &job.name, &id);
         RunRecord {
             server: self.config.server.name.clone(),
             job: job.name.clone(),
             kind: job.kind.name(),
+            task: Task::Copy,
             about: job.about.clone(),
-            trigger: wanted.trigger,
+            trigger,
             started: self.clock.now(),
             ended: None,
             outcome: None,
@@ -100,6 +106,7 @@ impl Runner<'_> {
             steps: Vec::new(),
             decisions: Vec::new(),
             space: None,
+            proofs: Vec::new(),
             log_tail: Vec::new(),
             log_file: log_file.display().to_string(),
             next: None,
@@ -107,7 +114,7 @@ impl Runner<'_> {
         }
     }
 
-    fn not_begun(&self, mut record: RunRecord, error: &LockError) -> RunRecord {
+    pub(super) fn not_begun(&self, mut record: RunRecord, error: &LockError) -> RunRecord {
         let stop = match error {
             LockError::Held { .. } => Stop::new(Outcome::Busy, error.to_string())
                 .advise("wait for that run to end, then run this one again"),
@@ -118,7 +125,7 @@ impl Runner<'_> {
         record
     }
 
-    fn begin_log(&self, record: &mut RunRecord) {
+    pub(super) fn begin_log(&self, record: &mut RunRecord) {
         match logs::open(&self.config.server.state_dir, &record.job, &record.id) {
             Ok(file) => self.log.begin(file),
             Err(error) => record.notes.push(format!("no log could be kept: {error}")),
@@ -213,7 +220,7 @@ impl Runner<'_> {
         })
     }
 
-    fn finish(&self, record: &mut RunRecord) {
+    pub(super) fn finish(&self, record: &mut RunRecord) {
         let now = self.clock.now();
         record.ended = Some(now);
         let job = self.config.jobs.get(&record.job);
@@ -244,16 +251,11 @@ pub fn skipped_record(
     job: &Job,
     skipped: &Skipped,
 ) -> Result<RunRecord, StoreError> {
-    let wanted = Wanted {
-        job,
-        trigger: Trigger::Schedule {
-            planned: skipped.planned,
-        },
-        allowance: Allowance::Usual,
-        consent: Consent::UpToHalf,
+    let trigger = Trigger::Schedule {
+        planned: skipped.planned,
     };
     let id = runner.store.new_run_id(&job.name, runner.clock.now())?;
-    let mut record = runner.blank(&wanted, id, runner.config.drive_of(job));
+    let mut record = runner.blank(job, trigger, id, runner.config.drive_of(job));
     runner.store.begin_run(&record)?;
     wording::tell(
         &mut record,

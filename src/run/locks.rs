@@ -8,6 +8,7 @@ use std::time::Duration;
 use rustix::fs::{FlockOperation, flock};
 
 use crate::jobs::{Drive, DrivePlace, Name};
+use crate::record::{RunRecord, Task};
 
 /// A lock that is held until dropped.
 #[derive(Debug)]
@@ -53,19 +54,39 @@ pub fn lock_job(state_dir: &Path, job: &Name, doing: &str) -> Result<Lock, LockE
 /// # Errors
 /// [`LockError::Held`] when another process has it.
 pub fn lock_drive(state_dir: &Path, drive: &Drive, job: &Name) -> Result<Lock, LockError> {
+    let what = format!("drive `{}`", drive.name);
+    let doing = format!("a run of `{job}`");
+    take(state_dir, &drive_file(drive), &what, &doing)
+}
+
+fn drive_file(drive: &Drive) -> String {
     let identity = match &drive.place {
         DrivePlace::Local { uuid, .. } => uuid.to_ascii_lowercase(),
         DrivePlace::Ssh { host, path } => format!("{}-{}-{}", host.host, host.port, path.display()),
     };
     let safe = |c: char| if c.is_ascii_alphanumeric() { c } else { '-' };
     let file: String = identity.chars().map(safe).collect();
-    let what = format!("drive `{}`", drive.name);
-    take(
-        state_dir,
-        &format!("drive-{file}"),
-        &what,
-        &format!("a run of `{job}`"),
-    )
+    format!("drive-{file}")
+}
+
+/// A look at copies of a job. A run of the job goes on meanwhile.
+///
+/// # Errors
+/// [`LockError::Held`] when another process looks at them.
+pub fn lock_verify(state_dir: &Path, job: &Name) -> Result<Lock, LockError> {
+    let what = format!("looking at the copies of `{job}`");
+    let file = format!("verify-{job}");
+    take(state_dir, &file, &what, &format!("`hayloft verify {job}`"))
+}
+
+/// The re-reading of a drive, a part at a time.
+///
+/// # Errors
+/// [`LockError::Held`] when another process does it.
+pub fn lock_slice(state_dir: &Path, drive: &Name) -> Result<Lock, LockError> {
+    let what = format!("re-reading drive `{drive}`");
+    let file = format!("slice-{drive}");
+    take(state_dir, &file, &what, "`hayloft verify --slice`")
 }
 
 /// The service is one of its kind on a server.
@@ -79,6 +100,20 @@ pub fn lock_service(state_dir: &Path) -> Result<Lock, LockError> {
 /// Whether a run of the job is going on, in any process.
 pub fn is_running(state_dir: &Path, job: &Name) -> bool {
     is_held(state_dir, &format!("job-{job}"))
+}
+
+/// Whether the process that began a run is still at work.
+pub fn is_at_work(state_dir: &Path, run: &RunRecord) -> bool {
+    match run.task {
+        Task::Copy => is_running(state_dir, &run.job),
+        Task::Verify => is_held(state_dir, &format!("verify-{}", run.job)),
+        Task::Slice => is_held(state_dir, &format!("slice-{}", run.drive)),
+    }
+}
+
+/// Whether a run works on the drive now, in any process.
+pub fn is_in_use(state_dir: &Path, drive: &Drive) -> bool {
+    is_held(state_dir, &drive_file(drive))
 }
 
 /// What the service does, in words.

@@ -4,10 +4,10 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::locks::{is_running, service_words};
 use super::outlook::Recorded;
-use super::settle;
+use super::{proof_overview, settle};
 use crate::jobs::{Config, Drive, DrivePlace, Job};
 use crate::mail::Outbox;
-use crate::record::{Outcome, RunRecord, State, Store};
+use crate::record::{Outcome, RunRecord, State, Store, Task};
 use crate::report::{
     DriveReadiness, DriveSpace, DriveStatus, JobStatus, LastGood, LastRun, MailFacts, StatusFacts,
     time,
@@ -34,9 +34,10 @@ pub fn overview(config: &Config, store: &Store, now: Timestamp) -> StatusFacts {
         attention.push(error.to_string());
     }
     let drives: Vec<DriveStatus> = (config.drives.values())
-        .map(|drive| drive_status(drive, recorded.as_ref().ok()))
+        .map(|drive| drive_status(config, store, drive, recorded.as_ref().ok(), now))
         .collect();
     attention.extend(jobs.iter().filter_map(job_trouble));
+    attention.extend(jobs.iter().flat_map(proof_overview::open_words));
     let overdue = config.jobs.values();
     attention.extend(overdue.filter_map(|job| overdue_words(config, store, job, now)));
     attention.extend(
@@ -44,6 +45,12 @@ pub fn overview(config: &Config, store: &Store, now: Timestamp) -> StatusFacts {
             .iter()
             .filter(|drive| drive.ready == DriveReadiness::NotReady)
             .map(|drive| drive.words.clone()),
+    );
+    let zone = &config.server.time_zone;
+    attention.extend(
+        drives
+            .iter()
+            .filter_map(|drive| proof_overview::late_words(drive, zone)),
     );
     StatusFacts {
         server: config.server.name.clone(),
@@ -83,6 +90,7 @@ fn job_status(config: &Config, store: &Store, job: &Job, now: Timestamp) -> JobS
             .as_ref()
             .and_then(|line| line.next_after(&config.server.time_zone, now)),
         schedule: job.schedule.as_ref().map(|line| line.as_str().to_owned()),
+        verified: proof_overview::verified(store, job, &generations),
     }
 }
 
@@ -91,6 +99,7 @@ fn ended_run(config: &Config, store: &Store, job: &Job) -> Option<LastRun> {
     let filter = crate::record::RunFilter {
         job: Some(job.name.clone()),
         limit: Some(2),
+        task: Some(Task::Copy),
         ..Default::default()
     };
     let runs = store.runs(&filter).unwrap_or_default();
@@ -150,7 +159,13 @@ fn overdue_words(config: &Config, store: &Store, job: &Job, now: Timestamp) -> O
     ))
 }
 
-fn drive_status(drive: &Drive, recorded: Option<&Recorded>) -> DriveStatus {
+fn drive_status(
+    config: &Config,
+    store: &Store,
+    drive: &Drive,
+    recorded: Option<&Recorded>,
+    now: Timestamp,
+) -> DriveStatus {
     let reserve = drive.reserve.bytes();
     let (ready, words, space) = match &drive.place {
         DrivePlace::Ssh { .. } => (
@@ -180,6 +195,7 @@ fn drive_status(drive: &Drive, recorded: Option<&Recorded>) -> DriveStatus {
         space,
         offsite: drive.offsite,
         filling: recorded.map(|recorded| recorded.filling(drive)),
+        reread: proof_overview::reread_status(config, store, drive, now),
     }
 }
 

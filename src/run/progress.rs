@@ -26,6 +26,15 @@ impl Progress {
         Self::Bar(bar)
     }
 
+    /// A line that must be read before what follows.
+    pub fn announce(&self, words: &str) {
+        match self {
+            Self::Silent => {}
+            Self::Lines => line(words),
+            Self::Bar(bar) => bar.println(words),
+        }
+    }
+
     /// Whose steps follow.
     pub fn heading(&self, job: &str) {
         match self {

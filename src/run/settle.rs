@@ -6,13 +6,13 @@ use tracing::warn;
 
 use super::control::Control;
 use super::job_run::Runner;
-use super::locks::{is_running, lock_job};
+use super::locks::{is_at_work, is_running, lock_job};
 use super::output::Heard;
 use super::owed::{self, Owed};
 use super::process::{Surroundings, run_pipeline};
 use crate::jobs::Name;
 use crate::plan::Act;
-use crate::record::{Outcome, RunRecord, Store, StoreError};
+use crate::record::{Outcome, RunRecord, Store, StoreError, Task};
 use crate::tools::Ended;
 
 /// What is known of a run that has neither an end nor a process.
@@ -23,7 +23,7 @@ pub const CUT_SHORT: &str = "the run never ended: the process was killed or the 
 /// # Errors
 /// When the record cannot be read.
 pub fn was_cut_short(state_dir: &Path, store: &Store, run: &RunRecord) -> Result<bool, StoreError> {
-    if is_running(state_dir, &run.job) {
+    if is_at_work(state_dir, run) {
         return Ok(false);
     }
     // A run lets go of its lock once its end is recorded: it may have ended since it was looked up.
@@ -103,16 +103,26 @@ fn settle_job(runner: &Runner, job: &Name, but: &str) -> Result<Vec<RunRecord>, 
     for mut run in unfinished
         .into_iter()
         .filter(|run| run.job == *job && run.id != but)
+        // the lock that is held here is that of the job itself
+        .filter(|run| run.task == Task::Copy || !is_at_work(state_dir, run))
     {
         run.ended = Some(runner.clock.now());
         run.outcome = Some(Outcome::CutShort);
         CUT_SHORT.clone_into(&mut run.reason);
-        run.advice = vec!["the next run uses what was copied so far, and cleans up".to_owned()];
+        run.advice = vec![what_follows(run.task).to_owned()];
         run.notes.append(&mut notes);
         runner.store.finish_run(&run)?;
         runs.push(run);
     }
     Ok(runs)
+}
+
+fn what_follows(task: Task) -> &'static str {
+    match task {
+        Task::Copy => "the next run uses what was copied so far, and cleans up",
+        Task::Verify => "nothing was written to the drive; verify again",
+        Task::Slice => "the next one goes on from where this one was",
+    }
 }
 
 /// Runs the steps that a cut-short run still owed, each within its own timeout.

@@ -55,6 +55,15 @@ pub trait Host {
 
     fn record_skipped(&mut self, skipped: &Skipped) -> io::Result<()>;
 
+    /// The last planned time at which a part of the drive was re-read; `None` if there was none.
+    fn slice_handled(&mut self, drive: &Name) -> io::Result<Option<Timestamp>>;
+
+    fn set_slice_handled(&mut self, drive: &Name, planned: Timestamp) -> io::Result<()>;
+
+    /// Starts the re-reading of a part of a drive as a child process, which records itself. It gets SIGTERM when
+    /// the service stops.
+    fn start_slice(&mut self, drive: &Name, planned: Timestamp) -> io::Result<Child>;
+
     /// Tries to send kept mail whose time has come; gives the next time to try, if mail is still kept.
     fn deliver_mail_due(&mut self, now: Timestamp) -> Option<Timestamp>;
 

@@ -18,6 +18,7 @@ mod order;
 mod service;
 mod service_manager;
 mod signals;
+mod slices;
 mod status;
 mod wait;
 mod watch;

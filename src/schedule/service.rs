@@ -11,6 +11,7 @@ use super::host::{Host, Skipped};
 use super::mail_due::MailDue;
 use super::service_manager::ServiceManager;
 use super::signals::Signals;
+use super::slices::Slices;
 use super::status::status_line;
 use super::wait::{Event, Waiter};
 use super::watch::ConfigWatch;
@@ -46,6 +47,7 @@ pub struct Service<H, C> {
     config: Option<Config>,
     agenda: Agenda,
     children: Children,
+    slices: Slices,
     phase: Phase,
     mail: MailDue,
     /// When changed files are read.
@@ -73,6 +75,7 @@ impl<H: Host, C: Clock> Service<H, C> {
             config: None,
             agenda: Agenda::default(),
             children: Children::default(),
+            slices: Slices::default(),
             phase: Phase::Serving,
             mail: MailDue::Now,
             reload_at: None,
@@ -95,7 +98,9 @@ impl<H: Host, C: Clock> Service<H, C> {
             self.reap();
             let until = match self.phase {
                 Phase::Serving => self.serve(),
-                Phase::Stopping if self.children.is_empty() => return Ok(self.host),
+                Phase::Stopping if self.children.is_empty() && self.slices.is_idle() => {
+                    return Ok(self.host);
+                }
                 Phase::Stopping => None,
             };
             if std::mem::take(&mut self.worked) {
@@ -120,6 +125,7 @@ impl<H: Host, C: Clock> Service<H, C> {
                 self.reload_at = None;
                 ServiceManager::stopping();
                 self.children.terminate();
+                self.slices.terminate();
             }
             Event::Reload if self.phase == Phase::Serving => self.reload(),
             Event::FilesChanged if self.phase == Phase::Serving => {
@@ -140,6 +146,10 @@ impl<H: Host, C: Clock> Service<H, C> {
     }
 
     fn reap(&mut self) {
+        if self.slices.reap() {
+            self.worked = true;
+            self.mail = MailDue::Now;
+        }
         for Ended {
             job,
             pending,
@@ -179,7 +189,9 @@ impl<H: Host, C: Clock> Service<H, C> {
             let notes = self.agenda.look(&config, &self.children.jobs(), now);
             self.note(notes);
             self.work_through_queue(&config, now);
-            next = self.agenda.next(now).map(|(time, _)| time);
+            self.slices.look(&mut self.host, &config, now);
+            let job = self.agenda.next(now).map(|(time, _)| time);
+            next = [job, self.slices.next()].into_iter().flatten().min();
             again = self.look_again(&config, now);
             self.config = Some(config);
         }
@@ -324,6 +336,8 @@ impl<H: Host, C: Clock> Service<H, C> {
             .agenda
             .reload(self.config.as_ref(), &config, now, |job| stored(host, job));
         self.note(notes);
+        self.slices
+            .reload(&mut self.host, self.config.as_ref(), &config, now);
         if let Some(folder) = self.host.outbox() {
             self.waiter.watch_outbox(&folder);
         }

@@ -5,6 +5,7 @@ mod ask;
 pub mod block_device;
 pub mod clock;
 mod copy_roots;
+pub mod far_session;
 mod gather;
 pub mod job_folder;
 pub mod local_drive;

@@ -19,6 +19,12 @@ pub fn entries_in(path: &Path) -> Argv {
 /// What [`inodes_under`] asks of each entry: device, inode, names, blocks, type, path.
 pub const INODE_FORMAT: &str = r"%D %i %n %b %y %P\0";
 
+/// The inodes of these very names; fails when one is not there.
+pub fn inodes_of(paths: &[&Path]) -> Argv {
+    let argv = Argv::new("find").args(paths);
+    argv.args(["-maxdepth", "0", "-printf", r"%i\0"])
+}
+
 /// Every inode under a folder, in the form that `system::tree_use` reads.
 pub fn inodes_under(path: &Path) -> Argv {
     Argv::new("find")

@@ -6,6 +6,7 @@ pub mod btrfs;
 pub mod describe_archive;
 pub mod df;
 mod existing;
+pub mod far_look;
 pub mod filefrag;
 pub mod files;
 pub mod find;

@@ -106,6 +106,12 @@ fn the_manual_has_the_keys_of_each_kind_of_job() {
 }
 
 #[test]
+fn the_manual_has_the_keys_of_the_tables_within_a_drive() {
+    let server = format!("{SERVER}reread = {{ within = \"3 months\", no_such_key = 1 }}\n");
+    same(&["reread"], &keys_of_the_parser(&server, None));
+}
+
+#[test]
 fn the_manual_has_the_keys_of_the_tables_within_a_job() {
     let clone =
         "kind = \"clone\"\ntarget = { disk = \"/dev/disk/by-id/ata-SPARE\", no_such_key = 1 }\n";

@@ -133,6 +133,18 @@ fn the_parts_of_files_in_the_readme_are_right() {
         .with("server.toml", &format!("{SERVER}{part}"))
         .load();
     assert_eq!(loaded.config.drives.len(), 2);
+    let part = file("part of /etc/hayloft/server.toml, of [drives.shelf]");
+    let folder = ConfigFolder::new().with("jobs/pots.toml", HISTORY);
+    let loaded = folder
+        .with("server.toml", &format!("{SERVER}{part}"))
+        .load();
+    assert!(
+        loaded
+            .config
+            .drives
+            .values()
+            .all(|drive| drive.reread.is_some())
+    );
 }
 
 #[test]

@@ -5,7 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// What `jobs`, `plan`, `schedule` and `keep` may take from `record`: plain data, no effects.
-const PLAIN_DATA: [&str; 8] = [
+const PLAIN_DATA: [&str; 10] = [
     "Generation",
     "GenerationName",
     "Form",
@@ -14,6 +14,8 @@ const PLAIN_DATA: [&str; 8] = [
     "Changes",
     "Decision",
     "Trigger",
+    "GoodCopy",
+    "Place",
 ];
 
 /// The service itself, in the room of its rules: it waits, and so needs a clock.
@@ -33,6 +35,7 @@ fn forbidden(room: &str) -> &'static [&'static str] {
         "tools" | "tree" => &["run", "system", "cli", "mail", "report", "restore"],
         "restore" => &["run", "system", "cli", "mail", "report"],
         "record" | "system" => &["run", "cli", "mail", "report", "restore"],
+        "prove" => &["run", "cli", "mail"],
         "run" | "mail" => &["cli"],
         _ => &[],
     }

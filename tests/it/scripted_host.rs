@@ -68,6 +68,7 @@ pub struct Script {
     /// The program each job runs, with its arguments; a job without one cannot be started.
     pub programs: BTreeMap<String, Vec<String>>,
     pub handled: BTreeMap<Name, Timestamp>,
+    pub slices_handled: BTreeMap<Name, Timestamp>,
     pub last_runs: BTreeMap<Name, LastRun>,
     pub next_mail: Option<Timestamp>,
     pub log: Vec<String>,
@@ -85,6 +86,7 @@ impl ScriptedHost {
             config: Ok(config),
             programs: BTreeMap::new(),
             handled: BTreeMap::new(),
+            slices_handled: BTreeMap::new(),
             last_runs: BTreeMap::new(),
             next_mail: None,
             log: Vec::new(),
@@ -201,6 +203,20 @@ impl Host for ScriptedHost {
             .insert(job.clone(), LastRun { started, end });
         script.log.push(format!("end {job} {status}"));
         Ok(())
+    }
+
+    fn slice_handled(&mut self, drive: &Name) -> io::Result<Option<Timestamp>> {
+        Ok(self.script().slices_handled.get(drive).copied())
+    }
+
+    fn set_slice_handled(&mut self, drive: &Name, planned: Timestamp) -> io::Result<()> {
+        self.script().slices_handled.insert(drive.clone(), planned);
+        Ok(())
+    }
+
+    fn start_slice(&mut self, drive: &Name, planned: Timestamp) -> io::Result<Child> {
+        self.write(format!("slice {drive} {planned}"));
+        Command::new("true").spawn()
     }
 
     fn record_skipped(&mut self, skipped: &Skipped) -> io::Result<()> {

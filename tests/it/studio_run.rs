@@ -5,7 +5,8 @@ use std::path::Path;
 use hayloft::jobs::{KindName, MailSettings, Name, SendWhen, SmtpSecurity, SmtpServer};
 use hayloft::mail::run_message;
 use hayloft::record::{
-    Changes, Decision, DriveUse, Form, GenerationName, Outcome, RunRecord, StepRecord, Trigger,
+    Changes, Decision, DriveUse, Form, GenerationName, Outcome, RunRecord, StepRecord, Task,
+    Trigger,
 };
 use jiff::{Timestamp, tz::TimeZone};
 use lettre::Message;
@@ -26,6 +27,7 @@ pub fn studio_run() -> RunRecord {
         server: Name::parse("kiln").unwrap(),
         job: Name::parse("studio-files").unwrap(),
         kind: KindName::History,
+        task: Task::Copy,
         about: "Glaze recipes, orders and photographs".to_owned(),
         trigger: Trigger::CatchUp { planned: started },
         started,
@@ -68,6 +70,7 @@ pub fn studio_run() -> RunRecord {
             job_use: Some(412_000_000_000),
             cap: None,
         }),
+        proofs: Vec::new(),
         log_tail: vec!["02:31:03 rsync: connection unexpectedly closed".to_owned()],
         log_file: "/var/lib/hayloft/logs/20261125T023000Z-studio-files.log".to_owned(),
         next: Some(at("2026-11-26T02:30:00Z")),

@@ -6,8 +6,15 @@ use crate::config_folder::{ConfigFolder, HISTORY, SERVER, Wrong, assert_wrong};
 #[rustfmt::skip] // one mistake a line
 const BELOW: &[Wrong<'_>] = &[
     ("[mial]\nfrom = \"a@b.example\"", "6:2", "unknown key `mial`", "server, mail, drives, machines", "mail"),
-    ("rserve = \"1 GB\"", "6:1", "unknown key `rserve` in `[drives.shelf]`", "path, uuid, reserve, offsite", "reserve"),
+    ("rserve = \"1 GB\"", "6:1", "unknown key `rserve` in `[drives.shelf]`", "path, uuid, reserve, offsite, reread", "reserve"),
     ("reserve = \"0 GB\"", "6:11", "is nothing", "more than 0 bytes", ""),
+    ("reread = \"3 months\"", "6:10", "takes a table, not text", "within", ""),
+    ("reread = { rate = \"40 MB\" }", "6:10", "has no `within`", "months", ""),
+    ("reread = { within = \"3 monts\" }", "6:24", "`monts` is no unit", "months", "3 months"),
+    ("reread = { within = \"3 months\", schedule = \"0 4 * *\" }", "6:45", "five fields", "", ""),
+    ("reread = { within = \"3 months\", rate = \"0 MB\" }", "6:40", "is nothing", "more than 0 bytes", ""),
+    ("reread = { within = \"3 months\", raet = \"40 MB\" }", "6:33", "unknown key `raet`", "within, schedule, rate", "rate"),
+    ("reread = { within = \"3 days\" }", "6:10", "longer than that between two times", "more times", ""),
     ("offsite = 1", "6:11", "takes true or false", "without quotes", ""),
     ("port = 22", "6:1", "`port` belongs to drives reached by ssh", "path, uuid", ""),
     ("[drives.Barn]\npath = \"/x\"\nuuid = \"AB12-CD35\"", "6:9", "`Barn` cannot be a name", "a-z", "barn"),

@@ -44,6 +44,7 @@ pub(super) const MIGRATIONS: &[&str] = &[
     ) STRICT;
 ",
     LEDGERS,
+    PROOFS,
 ];
 
 /// What the generations of each job take on each drive.
@@ -55,6 +56,31 @@ const LEDGERS: &str = "
         ledger   TEXT NOT NULL,     -- as JSON
         PRIMARY KEY (drive, server, job)
     ) STRICT, WITHOUT ROWID;
+";
+
+/// What was looked at of the copies, and how far each drive was re-read.
+const PROOFS: &str = "
+    ALTER TABLE runs ADD COLUMN task TEXT NOT NULL DEFAULT 'copy';
+    DROP INDEX runs_by_job;
+    CREATE INDEX runs_by_job ON runs (job, task, started);
+
+    CREATE TABLE proofs (
+        drive      TEXT NOT NULL,
+        job        TEXT NOT NULL,
+        generation TEXT NOT NULL,
+        at         INTEGER NOT NULL, -- microseconds since 1970-01-01T00:00:00Z
+        kind       TEXT NOT NULL,
+        run        TEXT NOT NULL,
+        proof      TEXT NOT NULL,    -- everything about it, as JSON
+        UNIQUE (run, job, generation)
+    ) STRICT;
+    CREATE INDEX proofs_by_job ON proofs (drive, job, at);
+
+    CREATE TABLE rereading (
+        drive    TEXT PRIMARY KEY,
+        rounds   TEXT NOT NULL,      -- the newest first, as JSON
+        handled  TEXT                -- the last scheduled time that was dealt with, RFC 3339
+    ) STRICT;
 ";
 
 /// The newest layout this version knows.

@@ -28,6 +28,7 @@ impl Store {
             .checked_sub(YEARS.years())
             .map_or(Timestamp::MIN, |then| then.timestamp());
         self.write("forget old runs", |db| {
+            super::proofs::prune(db, before)?;
             Ok(Pruned {
                 runs: prune_runs(db, before)?,
                 generations: prune_generations(db)?,
@@ -40,9 +41,9 @@ fn prune_runs(db: &Connection, before: Timestamp) -> rusqlite::Result<usize> {
     let sql = "WITH numbered AS (
             SELECT rowid AS number, started, ended,
                 row_number() OVER latest AS place,
-                row_number() OVER (PARTITION BY job, outcome IN ('well', 'well-with-notes')
+                row_number() OVER (PARTITION BY job, task, outcome IN ('well', 'well-with-notes')
                                    ORDER BY started DESC, rowid DESC) AS place_alike
-            FROM runs WINDOW latest AS (PARTITION BY job ORDER BY started DESC, rowid DESC)
+            FROM runs WINDOW latest AS (PARTITION BY job, task ORDER BY started DESC, rowid DESC)
         )
         DELETE FROM runs WHERE rowid IN (
             SELECT number FROM numbered

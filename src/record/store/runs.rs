@@ -5,7 +5,7 @@ use rusqlite::{Connection, OptionalExtension, named_params, params};
 
 use super::{Store, StoreError, json, micros, to_json};
 use crate::jobs::Name;
-use crate::record::{GenerationName, RunRecord};
+use crate::record::{GenerationName, RunRecord, Task};
 
 /// Which runs to list. The default is all of them.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -17,6 +17,8 @@ pub struct RunFilter {
     pub since: Option<Timestamp>,
     /// Only runs begun before this instant.
     pub before: Option<Timestamp>,
+    /// Only runs for this.
+    pub task: Option<Task>,
 }
 
 /// The stored words of [`crate::record::Outcome::is_well`].
@@ -84,6 +86,7 @@ impl Store {
             WHERE (:job IS NULL OR job = :job)
               AND (:since IS NULL OR started >= :since)
               AND (:before IS NULL OR started < :before)
+              AND (:task IS NULL OR task = :task)
             ORDER BY started DESC, rowid DESC LIMIT :limit";
         self.read("list runs", |db| {
             let mut statement = db.prepare_cached(sql)?;
@@ -92,6 +95,7 @@ impl Store {
                     ":job": filter.job.as_ref().map(Name::as_str),
                     ":since": filter.since.map(micros),
                     ":before": filter.before.map(micros),
+                    ":task": filter.task.map(Task::word),
                     ":limit": filter.limit.map_or(-1, i64::from),
                 },
                 |row| json(row, 0),
@@ -100,19 +104,19 @@ impl Store {
         })
     }
 
-    /// The run of a job that was begun last, however it went.
+    /// The run of a job itself that was begun last, however it went.
     pub fn latest_run(&self, job: &Name) -> Result<Option<RunRecord>, StoreError> {
         self.latest(job, "1")
     }
 
-    /// The run of a job that was begun last among those that ended well.
+    /// The run of a job itself that was begun last among those that ended well.
     pub fn latest_good_run(&self, job: &Name) -> Result<Option<RunRecord>, StoreError> {
         self.latest(job, GOOD)
     }
 
     fn latest(&self, job: &Name, condition: &str) -> Result<Option<RunRecord>, StoreError> {
         let sql = format!(
-            "SELECT record FROM runs WHERE job = ?1 AND {condition}
+            "SELECT record FROM runs WHERE job = ?1 AND task = 'copy' AND {condition}
              ORDER BY started DESC, rowid DESC LIMIT 1"
         );
         self.read("look up the latest run", |db| {
@@ -139,10 +143,10 @@ fn exists(db: &Connection, id: &str) -> rusqlite::Result<bool> {
 }
 
 fn put(db: &Connection, run: &RunRecord) -> rusqlite::Result<()> {
-    let sql = "INSERT INTO runs (id, server, job, started, ended, outcome, record)
-        VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)
+    let sql = "INSERT INTO runs (id, server, job, started, ended, outcome, record, task)
+        VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
         ON CONFLICT (id) DO UPDATE SET
-            server = ?2, job = ?3, started = ?4, ended = ?5, outcome = ?6, record = ?7";
+            server = ?2, job = ?3, started = ?4, ended = ?5, outcome = ?6, record = ?7, task = ?8";
     let outcome = run
         .outcome
         .map(|outcome| serde_json::to_value(outcome).ok());
@@ -154,6 +158,7 @@ fn put(db: &Connection, run: &RunRecord) -> rusqlite::Result<()> {
         run.ended.map(micros),
         outcome.flatten().as_ref().and_then(|word| word.as_str()),
         to_json(run)?,
+        run.task.word(),
     ])?;
     Ok(())
 }
