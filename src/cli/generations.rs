@@ -1,10 +1,12 @@
 //! `hayloft generations JOB`
 
+use std::collections::BTreeSet;
+
 use super::arguments::GenerationsArguments;
 use super::settings::{Form, Settings, job_named, style};
 use crate::exit::Exit;
 use crate::plan::{DriveState, Landing};
-use crate::record::Generation;
+use crate::record::{Generation, GenerationName};
 use crate::report::{GenerationFacts, generations_text, to_json_pretty};
 use crate::run::account::Account;
 use crate::run::{Retiring, known_hosts, use_of};
@@ -23,8 +25,14 @@ fn try_generations(settings: &Settings, wanted: &GenerationsArguments) -> Result
     let now = settings.clock.now();
     let asked = Asked::of(&config, job, &known_hosts, now);
     let mut account = Account::default();
+    let mut with_manifest: Option<BTreeSet<GenerationName>> = None;
     let gathered = gather(asked, |listing| {
         account = Account::of_look(&store, asked, listing);
+        with_manifest = listing.map(|listing| {
+            let whole = account.whole();
+            let has = |one: &&Generation| listing.has_manifest(one);
+            whole.iter().filter(has).map(|one| one.name).collect()
+        });
         (account.whole(), account.leftovers.clone())
     });
     let mut exit = Exit::Well;
@@ -46,6 +54,7 @@ fn try_generations(settings: &Settings, wanted: &GenerationsArguments) -> Result
         &gathered.facts.landing,
         account.whole(),
         exit == Exit::Well,
+        with_manifest.as_ref(),
     );
     match settings.form {
         Form::Json => print!("{}", to_json_pretty(&facts)),
@@ -62,6 +71,7 @@ fn describe(
     landing: &Landing,
     generations: Vec<Generation>,
     drive_is_there: bool,
+    with_manifest: Option<&BTreeSet<GenerationName>>,
 ) -> Vec<GenerationFacts> {
     let measured = if drive_is_there && !generations.is_empty() {
         use_of(landing).ok()
@@ -77,6 +87,7 @@ fn describe(
         shared: space
             .as_ref()
             .map(|space| space.shared(generation.name).bytes()),
+        has_manifest: with_manifest.map(|names| names.contains(&generation.name)),
         decision: decisions
             .iter()
             .find(|one| one.generation == generation.name)

@@ -19,6 +19,8 @@ pub struct GenerationFacts {
     pub alone: Option<u64>,
     /// Bytes that other generations hold as well.
     pub shared: Option<u64>,
+    /// Whether it has a manifest to be verified with; none where the drive is not there.
+    pub has_manifest: Option<bool>,
     pub decision: Option<Decision>,
 }
 
@@ -97,7 +99,9 @@ fn reason(facts: &GenerationFacts) -> Vec<String> {
         };
         format!("{word}: {}", safe_line(&decision.why))
     });
-    state.into_iter().chain(decision).collect()
+    let unproven = facts.has_manifest == Some(false) && facts.generation.state == State::Whole;
+    let unproven = unproven.then(|| "no manifest: it cannot be verified".to_owned());
+    state.into_iter().chain(unproven).chain(decision).collect()
 }
 
 #[cfg(test)]
@@ -129,6 +133,7 @@ mod tests {
             },
             alone: decision.map(|_| 812),
             shared: decision.map(|_| 344_400_000_000),
+            has_manifest: decision.map(|(kept, _)| kept),
             decision: decision.map(|(kept, why)| Decision {
                 generation,
                 kept,
@@ -156,6 +161,7 @@ Generation       Begun        Age            Files      Size     Alone    Shared
 20261125T023000Z 25 Nov 02:30 6 hours    1,048,211  345.6 GB 812 bytes  344.4 GB
     kept: the newest
 20260701T233000Z  2 Jul 00:30 4 months   1,048,211  345.6 GB 812 bytes  344.4 GB
+    no manifest: it cannot be verified
     to be retired: older than 3 months
 20251125T023000Z 25 Nov 02:30 12 months  1,048,211  345.6 GB         -         -
     NOT WHOLE: being updated, or its update was cut short

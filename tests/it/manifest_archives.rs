@@ -39,7 +39,7 @@ fn unpacked(world: &World, pipeline: &str) -> PathBuf {
     let _ = fs::remove_dir_all(&folder);
     fs::create_dir(&folder).unwrap();
     let script = format!(
-        "{pipeline} | tar -C {} --numeric-owner -xpf -",
+        "{pipeline} | tar -C {} --delay-directory-restore --numeric-owner -xpf -",
         folder.display()
     );
     ok(Command::new("bash").args(["-e", "-o", "pipefail", "-c", &script]));

@@ -75,13 +75,15 @@ impl Heading<'_> {
             Beside::Unpacked(archive) => {
                 let archive = one_line(archive);
                 let (with, unpack) = if is_closed(&archive) {
-                    let unpack = "| zstd -dc | tar -C UNPACKED --numeric-owner -xpf -";
+                    let unpack = "| zstd -dc | tar -C UNPACKED --delay-directory-restore --numeric-owner -xpf -";
                     let with = "# (An archive that is closed for a key, not with a passphrase: age -d -i KEYFILE.)\n";
                     (with, format!("age -d {archive} {unpack}"))
                 } else {
                     (
                         "",
-                        format!("tar -C UNPACKED --numeric-owner -xpf {archive}"),
+                        format!(
+                            "tar -C UNPACKED --delay-directory-restore --numeric-owner -xpf {archive}"
+                        ),
                     )
                 };
                 format!(
