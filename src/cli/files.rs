@@ -52,6 +52,13 @@ The record of runs, their logs, mail not yet sent and pinned ssh host keys.
 .I DRIVE/hayloft/READ\-ME\-FIRST.txt
 How to get everything back from a drive without hayloft.
 .TP
+.I DRIVE/hayloft/SERVER/JOB/NAME.mtree
+The manifest of a copy: every name in it with owner, mode, time, length and SHA\-256, in the form of mtree(5).
+Of a mirror it is
+.IR current.mtree ;
+what is in an archive stands in
+.IR NAME.contents.mtree .
+.TP
 .I /usr/share/doc/hayloft/examples
 A complete folder of job files.
 .SH "SEE ALSO"

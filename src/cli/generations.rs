@@ -1,11 +1,13 @@
 //! `hayloft generations JOB`
 
+use std::collections::BTreeSet;
+
 use super::arguments::GenerationsArguments;
 use super::settings::{Form, Settings, job_named, style};
 use crate::exit::Exit;
 use crate::keep::{Consent, SpaceMap, order_of_going};
 use crate::plan::DriveState;
-use crate::record::Generation;
+use crate::record::{Generation, GenerationName};
 use crate::report::{GenerationFacts, generations_text, to_json_pretty};
 use crate::run::account::Account;
 use crate::run::{Books, Retiring, known_hosts, use_of};
@@ -24,8 +26,14 @@ fn try_generations(settings: &Settings, wanted: &GenerationsArguments) -> Result
     let now = settings.clock.now();
     let asked = Asked::of(&config, job, &known_hosts, now);
     let mut account = Account::default();
+    let mut with_manifest: Option<BTreeSet<GenerationName>> = None;
     let gathered = gather(asked, |listing| {
         account = Account::of_look(&store, asked, listing);
+        with_manifest = listing.map(|listing| {
+            let whole = account.whole();
+            let has = |one: &&Generation| listing.has_manifest(one);
+            whole.iter().filter(has).map(|one| one.name).collect()
+        });
         (account.whole(), account.leftovers.clone())
     });
     let mut exit = Exit::Well;
@@ -52,7 +60,7 @@ fn try_generations(settings: &Settings, wanted: &GenerationsArguments) -> Result
     let all = account.whole();
     let looking = Looking::of(wanted.measure, exit == Exit::Well && !all.is_empty());
     let space = looking.space(&books, &all);
-    let facts = describe(retiring, all, space.as_ref());
+    let facts = describe(retiring, all, space.as_ref(), with_manifest.as_ref());
     match settings.form {
         Form::Json => print!("{}", to_json_pretty(&facts)),
         Form::Text => print!(
@@ -106,6 +114,7 @@ fn describe(
     retiring: Retiring,
     generations: Vec<Generation>,
     space: Option<&SpaceMap>,
+    with_manifest: Option<&BTreeSet<GenerationName>>,
 ) -> Vec<GenerationFacts> {
     let decisions = retiring.decisions(&generations, space).decisions;
     let order = match (retiring.job.cap, space) {
@@ -116,6 +125,7 @@ fn describe(
     let facts = generations.into_iter().map(|generation| GenerationFacts {
         alone: space.map(|space| space.alone(generation.name).bytes()),
         shared: space.map(|space| space.shared(generation.name).bytes()),
+        has_manifest: with_manifest.map(|names| names.contains(&generation.name)),
         decision: decisions
             .iter()
             .find(|one| one.generation == generation.name)

@@ -41,6 +41,15 @@ pub fn retire_steps(
         Act::Catalogue(CatalogueAct::Retired(names)),
     ));
     for generation in &doomed {
+        // before what they tell of: it is no whole generation any more, and they are found alone otherwise
+        let manifests = [
+            Some(generation.form.manifest(generation.name)),
+            generation.form.contents(generation.name),
+        ];
+        for manifest in manifests.into_iter().flatten() {
+            let words = format!("remove {manifest}");
+            steps.push(Step::new(Part::Retire, words, landing.remove(&manifest)));
+        }
         let partial = format!("{}.partial", entry(generation));
         let act = if subvolumes.contains(&entry(generation)) {
             landing.remove_subvolume(&partial)

@@ -19,6 +19,8 @@ pub struct GenerationFacts {
     pub alone: Option<u64>,
     /// Bytes that other generations hold as well.
     pub shared: Option<u64>,
+    /// Whether it has a manifest to be verified with; none where the drive is not there.
+    pub has_manifest: Option<bool>,
     pub decision: Option<Decision>,
     /// Its place among those that are kept, in the order in which the cap would retire them; from 1.
     pub turn: Option<usize>,
@@ -101,7 +103,10 @@ fn reason(facts: &GenerationFacts) -> Vec<String> {
     });
     let first = facts.turn == Some(1);
     let first = first.then(|| "the first to go when the cap needs room".to_owned());
-    state.into_iter().chain(decision).chain(first).collect()
+    let unproven = facts.has_manifest == Some(false) && facts.generation.state == State::Whole;
+    let unproven = unproven.then(|| "no manifest: it cannot be verified".to_owned());
+    let words = state.into_iter().chain(unproven).chain(decision);
+    words.chain(first).collect()
 }
 
 #[cfg(test)]
@@ -133,6 +138,7 @@ mod tests {
             },
             alone: decision.map(|_| 812),
             shared: decision.map(|_| 344_400_000_000),
+            has_manifest: decision.map(|(kept, _)| kept),
             decision: decision.map(|(kept, why)| Decision {
                 generation,
                 kept,
@@ -162,6 +168,7 @@ Generation       Begun        Age            Files      Size     Alone    Shared
     kept: the newest
     the first to go when the cap needs room
 20260701T233000Z  2 Jul 00:30 4 months   1,048,211  345.6 GB 812 bytes  344.4 GB
+    no manifest: it cannot be verified
     to be retired: older than 3 months
 20251125T023000Z 25 Nov 02:30 12 months  1,048,211  345.6 GB         -         -
     NOT WHOLE: being updated, or its update was cut short

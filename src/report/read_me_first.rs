@@ -25,7 +25,8 @@ pub fn read_me_first(config: &Config, drive: &Drive) -> String {
             "This folder holds copies of the server `{server}`, made by hayloft. Everything in it is \
             plain files, tar and age: you get it all back with the standard commands below, on any Linux \
             computer, without hayloft. Type them as root, in bash, as they stand. Needed, from the \
-            distribution: rsync, tar, zstd, age. A test of hayloft types these very lines."
+            distribution: rsync, tar, zstd, age, and to check what came back mtree (Debian package \
+            mtree-netbsd). A test of hayloft types these very lines."
         ),
     );
     say(
@@ -45,6 +46,15 @@ pub fn read_me_first(config: &Config, drive: &Drive) -> String {
         &mut text,
         "A name such as 20261125T023000Z is the time a copy was begun: 25 November 2026, 02:30 UTC. A name \
         that ends in .partial is not whole: leave it alone.",
+    );
+    say(
+        &mut text,
+        "Beside each copy lies its manifest, a text that ends in .mtree (see mtree(5)): every name in the copy, with \
+        owner, mode, time, length and SHA-256. The lines that begin with mtree below hold what came back against it: \
+        no output means no difference. (mtree takes a name with *, ? or [ for a pattern: what it says of names like \
+        it may be wrong.) The manifest of an archive tells of the one file; what is in it stands in .contents.mtree, \
+        which is closed like the archive, and whose first lines say how to check with it. A copy may have been made \
+        before there were manifests: then there is nothing to check it with, and the rest holds all the same.",
     );
     let is_here = |job: &&Job| job.drive == drive.name && job.kind.name().is_built();
     let jobs: Vec<&Job> = config.jobs.values().filter(is_here).collect();
@@ -147,12 +157,14 @@ fn one_job(text: &mut String, config: &Config, drive: &Drive, job: &Job) {
                 place.copy_tree("current", ""),
             ];
             type_in(text, &copy);
+            type_in(text, &place.check_tree("current.mtree", ""));
         }
         Kind::Archive { encrypt } => place.archive(text, encrypt.as_ref()),
         _ => {
             let mut commands = place.choose(text, "Z$");
             commands.push(place.copy_tree("", "\"$COPY\""));
             type_in(text, &commands);
+            type_in(text, &place.check_tree("", "\"$COPY\".mtree"));
         }
     }
 }
@@ -221,6 +233,40 @@ impl Place<'_> {
         command(&parts)
     }
 
+    /// Commands that hold what was brought back against the manifest that is called `name`, or as words of the shell say.
+    fn check_tree(&self, name: &str, words: &str) -> Vec<String> {
+        let (mut commands, manifest) = self.manifest(name, words);
+        commands.push(command(&[
+            format!("mtree -p /restore/{} -f {manifest}", self.job),
+            "|| echo \"not the same: see above\"".to_owned(),
+        ]));
+        commands
+    }
+
+    /// Where the manifest can be read, and the command that brings it there.
+    fn manifest(&self, name: &str, words: &str) -> (Vec<String>, String) {
+        let Some(host) = self.host else {
+            let folder = quote(self.folder.as_os_str());
+            return (Vec::new(), format!("{folder}/{name}{words}"));
+        };
+        let here = format!("/restore/{}.mtree", self.job);
+        let fetch = quote(OsStr::new(&self.there("cat", &format!("/{name}"))));
+        let fetch = [shell(host), format!("{fetch}{words}"), format!("> {here}")];
+        (vec![command(&fetch)], here)
+    }
+
+    /// Commands that hold an archive in `folder` against its manifest.
+    fn check_archive(&self, folder: &str) -> Vec<String> {
+        let (mut commands, manifest) = self.manifest("", "\"${COPY%%.*}\".mtree");
+        commands.push(command(&[
+            format!("(cd {folder} &&"),
+            r#"awk -F'[ =]' '/^[0-9].* sha256=/ {print $NF "  " $1}'"#.to_owned(),
+            manifest,
+            "| sha256sum --check)".to_owned(),
+        ]));
+        commands
+    }
+
     fn archive(&self, text: &mut String, encrypt: Option<&Encrypt>) {
         let ending = encrypt.map_or("Z.tar.zst$", |_| "Z.tar.zst.age$");
         let mut commands = self.choose(text, ending);
@@ -238,6 +284,12 @@ impl Place<'_> {
             }
         };
         type_in(text, &commands);
+        say(text, "Whether it is as it was written, without any key:");
+        let folder = match self.host {
+            None => quote(self.folder.as_os_str()),
+            Some(_) => "/restore".to_owned(),
+        };
+        type_in(text, &self.check_archive(&folder));
         let mut line = match encrypt {
             None => vec!["zstd -dc".to_owned(), file],
             Some(Encrypt::Passphrase(kept)) => {

@@ -24,7 +24,7 @@ use crate::tree::{Exclusions, Scope, Trouble, from_manifest};
 
 impl Executor<'_> {
     pub(super) fn describe(&mut self, step: &Step, wanted: &Describe) -> Result<String, Stop> {
-        let (index, kept) = self.new_index(wanted)?;
+        let (index, kept) = new_index(wanted)?;
         let earlier = self.earlier(&wanted.known);
         let found = match &wanted.of {
             Described::Copy => {
@@ -67,19 +67,6 @@ impl Executor<'_> {
             counted(files, "file", "files"),
             counted(found.read, "file", "files")
         ))
-    }
-
-    /// The index that is written, and whose place it takes.
-    fn new_index(&self, wanted: &Describe) -> Result<(NewIndex, Option<PathBuf>), Stop> {
-        let made = match &wanted.known {
-            KnownDigests::Index(path) => {
-                source_indexes::renew(path).map(|index| (index, Some(path.clone())))
-            }
-            KnownDigests::Nothing | KnownDigests::Generation(_) => {
-                source_indexes::passing(&wanted.scratch).map(|index| (index, None))
-            }
-        };
-        made.map_err(|error| index_error(&error))
     }
 
     /// What is known from before. What cannot be read is not known: the files are read.
@@ -220,4 +207,17 @@ fn could_be_read(found: &describe::Described) -> Result<(), Stop> {
             .advise("look at the drive and `dmesg`: what was copied cannot be read back")
             .advise("a file of a mirror that is damaged on the drive is copied anew once it is removed there")
     })
+}
+
+/// The index that is written, and whose place it takes.
+fn new_index(wanted: &Describe) -> Result<(NewIndex, Option<PathBuf>), Stop> {
+    let made = match &wanted.known {
+        KnownDigests::Index(path) => {
+            source_indexes::renew(path).map(|index| (index, Some(path.clone())))
+        }
+        KnownDigests::Nothing | KnownDigests::Generation(_) => {
+            source_indexes::passing(&wanted.scratch).map(|index| (index, None))
+        }
+    };
+    made.map_err(|error| index_error(&error))
 }

@@ -52,7 +52,7 @@ pub struct Executor<'a> {
     /// Absent in a dry run, whose steps change nothing.
     pub keeper: Option<CatalogueKeeper<'a>>,
     pub done: Executed,
-    /// When the steps began, by the clock that file times are taken from.
+    /// When the copying began, by the clock that file times are taken from.
     pub(super) begun: Time,
     /// What the native steps of a copy hand on to each other.
     pub(super) work: Option<Work>,
@@ -203,6 +203,11 @@ impl<'a> Executor<'a> {
         };
         let words = "remove what was copied, to give its room back";
         self.step(&Step::new(Part::Copy, words, act));
+        let (form, name) = (self.plan.form, self.plan.generation);
+        for manifest in form.contents(name).into_iter().chain([form.manifest(name)]) {
+            let act = landing.remove(&format!("{manifest}.partial"));
+            self.step(&Step::new(Part::Copy, words, act));
+        }
     }
 
     pub(super) fn hands(&self) -> Result<DriveHands<'a>, Stop> {

@@ -40,6 +40,9 @@ impl Executor<'_> {
         pipeline: &Pipeline,
         names: Option<&OwnedFd>,
     ) -> Result<String, Stop> {
+        if pipeline.reading == Reading::RsyncCopy {
+            self.begun = crate::tree::now();
+        }
         let mut waits = pipeline.retries.iter();
         loop {
             if let Some(names) = names {

@@ -14,7 +14,7 @@ use super::Answer;
 use super::remote_drive::{ask_remote, ask_script};
 use crate::plan::{Argv, Stop};
 use crate::record::{
-    CatalogueTrouble, EntryType, FoundEntry, Generation, GenerationName, Outcome, catalogue,
+    CatalogueTrouble, EntryType, Form, FoundEntry, Generation, GenerationName, Outcome, catalogue,
     list_in,
 };
 use crate::tools::ssh::{HostKey, SshLine, remote_words};
@@ -51,6 +51,17 @@ impl Listing {
             _ => None,
         };
         self.found.iter().filter_map(name).collect()
+    }
+
+    /// Whether there is a manifest of a generation that is there.
+    pub fn has_manifest(&self, generation: &Generation) -> bool {
+        self.found.iter().any(|found| match found {
+            FoundEntry::Manifest { name } => {
+                generation.form != Form::Current && *name == generation.name
+            }
+            FoundEntry::CurrentManifest => generation.form == Form::Current,
+            _ => false,
+        })
     }
 }
 

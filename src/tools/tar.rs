@@ -55,14 +55,12 @@ pub fn folders_above(sources: &[PathBuf]) -> Vec<PathBuf> {
     above.into_iter().collect()
 }
 
-/// Adds the sources, and before them the folders that lead to them, for their owners and modes alone. Sorted, and each
-/// name once: so what tells of the archive can tell each folder just before what is in it.
+/// Adds the sources, and before them the folders that lead to them, for their owners and modes alone. Sorted, so
+/// that what tells of the archive can tell each folder just before what is in it.
 fn with_folders_above(mut argv: Argv, sources: &[PathBuf]) -> Argv {
+    let above = folders_above(sources);
     let mut sources: Vec<&PathBuf> = sources.iter().collect();
     sources.sort();
-    sources.dedup_by(|later, first| later.starts_with(&**first));
-    let own: Vec<PathBuf> = sources.iter().map(|path| (*path).clone()).collect();
-    let above = folders_above(&own);
     if !above.is_empty() {
         argv = argv.arg("--no-recursion");
         for folder in above {

@@ -13,7 +13,7 @@ use rustix::fs::{AtFlags, statat};
 
 use super::digest_finder::Finder;
 use super::file_systems::FileSystems;
-use super::folder::{self, enter, enter_by_link, is_settled};
+use super::folder::{self, enter, enter_by_link, is_before};
 use super::halt::Halt;
 use super::index::{Index, NewIndex, ROOT, Seen, SeenKind};
 use super::scope::Scope;
@@ -122,7 +122,7 @@ pub fn describe(wanted: Wanted) -> Result<Described, Trouble> {
             Of::Source { scope, .. } => Some(scope),
         },
     };
-    pool()?.scope(|pool| walk.folder(task, pool));
+    pool()?.scope(|pool| walk.folder(&task, pool));
     if let Some(trouble) = lock(&walk.fatal).take() {
         return Err(trouble);
     }
@@ -171,7 +171,7 @@ enum Way {
 }
 
 impl<'a> Walk<'a> {
-    fn folder<'p>(&'p self, task: Task<'p>, pool: &Pool<'p>)
+    fn folder<'p>(&'p self, task: &Task<'p>, pool: &Pool<'p>)
     where
         'a: 'p,
     {
@@ -179,7 +179,7 @@ impl<'a> Walk<'a> {
             return;
         }
         let number = task.number;
-        if let Err(trouble) = self.try_folder(&task, pool) {
+        if let Err(trouble) = self.try_folder(task, pool) {
             self.trouble(trouble);
             // the folder stands in its parent's block, with nothing in it
             if let Err(error) = self.wanted.new.put(number, &[]) {
@@ -257,7 +257,7 @@ impl<'a> Walk<'a> {
                     Way::Below(seen.name)
                 },
             };
-            pool.spawn(move |pool| self.folder(below, pool));
+            pool.spawn(move |pool| self.folder(&below, pool));
         }
         Ok(())
     }
@@ -340,7 +340,8 @@ impl<'a> Walk<'a> {
         seen.blocks = u64::try_from(stat.st_blocks).unwrap_or(0);
         if let Of::Source { begun, .. } = self.wanted.of
             && seen.is_folder()
-            && !is_settled(seen.changed, begun)
+            && !leads_on
+            && !is_before(seen.changed, begun)
             && old_of(old, &seen.name).is_none_or(|old| old.changed != seen.changed)
         {
             self.unsure_folders.fetch_add(1, Ordering::Relaxed);

@@ -103,6 +103,7 @@ fn the_same_inode_with_several_names_takes_the_digest_that_is_known() {
 fn of_a_source_what_changed_after_the_copy_began_gets_no_digest() {
     let tree = settled();
     let begun = now();
+    std::thread::sleep(std::time::Duration::from_millis(20));
     fs::write(tree.path().join("jug"), "another").unwrap();
     let new = NewIndex::in_memory().unwrap();
     let root = OwnedFd::from(File::open("/").unwrap());

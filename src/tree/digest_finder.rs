@@ -10,7 +10,7 @@ use rustix::io::Errno;
 
 use super::Trouble;
 use super::describe::{Of, Proof, Wanted};
-use super::folder::{changed, is_settled};
+use super::folder::{changed, is_before};
 use super::index::{Marks, Seen, SeenKind};
 use super::reading::digest_of;
 use crate::prove::manifest::Digest;
@@ -58,7 +58,7 @@ impl<'a> Finder<'a> {
             return Ok(Some(seen));
         }
         if let Of::Source { begun, .. } = self.wanted.of
-            && !is_settled(seen.changed, begun)
+            && !is_before(seen.changed, begun)
         {
             return Ok(Some(self.unsure(seen)));
         }

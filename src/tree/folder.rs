@@ -135,6 +135,13 @@ pub fn is_settled(changed: Time, looked: Time) -> bool {
     changed.seconds < looked.seconds - TICK
 }
 
+/// Whether a file of this server was changed before something else was begun here: both times are by one clock.
+pub fn is_before(changed: Time, begun: Time) -> bool {
+    const TENTH: i64 = 100_000_000;
+    let nanos = |time: Time| i128::from(time.seconds) * 1_000_000_000 + i128::from(time.nanos);
+    nanos(changed) + i128::from(TENTH) < nanos(begun)
+}
+
 /// When it is now, by the clock that file times are taken from.
 pub fn now() -> Time {
     let now = rustix::time::clock_gettime(rustix::time::ClockId::Realtime);

@@ -5,7 +5,8 @@ use std::process::Command;
 
 use hayloft::jobs::{KindName, Name};
 use hayloft::record::{
-    Changes, DriveUse, Form, Generation, GenerationName, Outcome, RunRecord, State, Store, Trigger,
+    Changes, DriveUse, Form, Generation, GenerationName, Outcome, RunRecord, State, Store, Task,
+    Trigger,
 };
 use jiff::{SignedDuration, Timestamp};
 
@@ -55,6 +56,7 @@ impl Studio {
             } else {
                 KindName::History
             },
+            task: Task::Copy,
             about: String::new(),
             trigger: Trigger::Schedule { planned: at },
             started: at,
@@ -71,6 +73,7 @@ impl Studio {
             steps: Vec::new(),
             decisions: Vec::new(),
             space: Some(space),
+            proofs: Vec::new(),
             log_tail: Vec::new(),
             log_file: String::new(),
             next: None,

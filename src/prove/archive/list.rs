@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 use super::filter::{PIECE, Tee, hand_on};
 use super::member::{Member, read_member};
 use super::order::Order;
+use super::stream::Members;
 use crate::jobs::Encrypt;
 use crate::prove::manifest::{Beside, Entry, EntryKind, Heading, Time, Writer, read};
 use crate::restore::{SealError, seal};
@@ -71,17 +72,17 @@ fn hand_on_and_list(
         input: BufReader::with_capacity(PIECE, input),
         output,
     };
-    let mut archive = tar::Archive::new(tee);
-    let listed = list_members(&mut archive, first, listing);
+    let mut members = Members::new(tee);
+    let listed = list_members(&mut members, first, listing);
     // what follows the last member, and all of it where something in it could not be told
-    let mut tee = archive.into_inner();
+    let mut tee = members.into_inner();
     hand_on(&mut tee, |_| Ok(()))?;
     tee.output.flush()?;
     listed
 }
 
 fn list_members<R: Read>(
-    archive: &mut tar::Archive<R>,
+    members: &mut Members<R>,
     first: &mut File,
     listing: &Listing,
 ) -> io::Result<Links> {
@@ -98,10 +99,8 @@ fn list_members<R: Read>(
         writer.entry(&member.entry)
     };
     let mut order = Order::new(&listing.above);
-    for member in archive.entries()? {
-        if let Some(member) = read_member(member?)? {
-            order.take(member, &mut give)?;
-        }
+    while let Some(head) = members.next()? {
+        order.take(read_member(&head, members)?, &mut give)?;
     }
     order.finish(&mut give)?;
     writer.finish()?;

@@ -1,11 +1,9 @@
 //! One member of a tar archive, as a manifest tells it.
 
-use std::collections::HashMap;
 use std::io::{self, Read};
 
-use tar::EntryType;
-
 use super::sparse::{digest_of_all, digest_of_sparse};
+use super::stream::{Head, Members};
 use crate::prove::manifest::{Digest, Entry, EntryKind, Time};
 
 /// A member.
@@ -16,123 +14,103 @@ pub struct Member {
     pub same_as: Option<Vec<u8>>,
 }
 
-/// Reads a member to its end. `None` for what is no file of any kind.
+/// Reads the content of the member that came last, and tells of it.
 ///
 /// # Errors
 /// When the stream breaks, or the member is not told as GNU tar tells it in POSIX form.
-pub fn read_member<R: Read>(mut member: tar::Entry<R>) -> io::Result<Option<Member>> {
-    let pax = pax(&mut member)?;
-    let path = pax
-        .get(b"GNU.sparse.name".as_slice())
-        .cloned()
-        .unwrap_or_else(|| member.path_bytes().into_owned());
-    let path = below_root(&path);
-    let target = member.link_name_bytes().map(std::borrow::Cow::into_owned);
-    let header = member.header().clone();
-    let target_of = || {
-        target
-            .clone()
-            .ok_or_else(|| wrong(&path, "a link without a target"))
-    };
-    let device = || {
-        let numbers = (header.device_major()?, header.device_minor()?);
-        let (Some(major), Some(minor)) = numbers else {
-            return Err(wrong(&path, "a device without a number"));
-        };
-        Ok((major, minor))
-    };
+pub fn read_member<R: Read>(head: &Head, members: &mut Members<R>) -> io::Result<Member> {
+    let path = below_root(&head.name);
     let mut same_as = None;
-    let kind = match header.entry_type() {
-        EntryType::Directory => EntryKind::Folder,
-        EntryType::Regular | EntryType::Continuous => {
-            let (size, digest) = content(&mut member, &pax, &path)?;
+    let device = || {
+        let (major, minor) = head.device;
+        let numbers = (u32::try_from(major), u32::try_from(minor));
+        match numbers {
+            (Ok(major), Ok(minor)) => Ok((major, minor)),
+            _ => Err(wrong(&path, "a device whose number is too large")),
+        }
+    };
+    // POSIX.1-2024, pax, the field `typeflag`
+    let kind = match head.kind {
+        b'5' => EntryKind::Folder,
+        b'0' | 0 | b'7' => {
+            let (size, digest) = content(head, members, &path)?;
             EntryKind::File {
                 size,
                 digest: Some(digest),
             }
         }
-        EntryType::Link => {
-            same_as = Some(below_root(&target_of()?));
+        b'1' => {
+            same_as = Some(below_root(&head.target));
             EntryKind::File {
                 size: 0,
                 digest: None,
             }
         }
-        EntryType::Symlink => EntryKind::Link {
-            target: target_of()?,
+        b'2' => EntryKind::Link {
+            target: head.target.clone(),
         },
-        EntryType::Fifo => EntryKind::Fifo,
-        EntryType::Char => {
+        b'3' => {
             let (major, minor) = device()?;
             EntryKind::CharDevice { major, minor }
         }
-        EntryType::Block => {
+        b'4' => {
             let (major, minor) = device()?;
             EntryKind::BlockDevice { major, minor }
         }
-        EntryType::XGlobalHeader => return Ok(None),
-        _ => return Err(wrong(&path, "a member of a type that is not known")),
+        b'6' => EntryKind::Fifo,
+        _ => return Err(wrong(&path, "of a kind that is not known")),
     };
-    let number = |key: &[u8], from_header: u64| match pax.get(key) {
-        Some(value) => text(value).and_then(|value| value.parse().ok()),
-        None => u32::try_from(from_header).ok(),
+    let owner = |keyword: &[u8], number: u64| {
+        let number = match head.records.get(keyword) {
+            Some(_) => head.number(keyword),
+            None => Some(number),
+        };
+        let number = number.and_then(|number| u32::try_from(number).ok());
+        number.ok_or_else(|| wrong(&path, "of an owner that is no number"))
     };
-    let owner = || wrong(&path, "an owner that is no number");
-    let time = match pax.get(b"mtime".as_slice()) {
-        Some(value) => text(value).and_then(parse_time),
-        None => i64::try_from(header.mtime()?)
-            .ok()
-            .map(|seconds| Time { seconds, nanos: 0 }),
+    let time = match head.records.get(b"mtime".as_slice()) {
+        Some(_) => head.text(b"mtime").and_then(parse_time),
+        None => Some(Time {
+            seconds: head.modified,
+            nanos: 0,
+        }),
     };
     let entry = Entry {
         kind,
-        mode: header.mode()? & 0o7777,
-        uid: number(b"uid", header.uid()?).ok_or_else(owner)?,
-        gid: number(b"gid", header.gid()?).ok_or_else(owner)?,
-        time: time.ok_or_else(|| wrong(&path, "a time that is no number"))?,
+        mode: u32::try_from(head.mode & 0o7777).unwrap_or(0),
+        uid: owner(b"uid", head.uid)?,
+        gid: owner(b"gid", head.gid)?,
+        time: time.ok_or_else(|| wrong(&path, "of a time that is no number"))?,
         path,
     };
-    Ok(Some(Member { entry, same_as }))
-}
-
-/// The records of the extended header (POSIX.1-2024, pax, "pax Extended Header").
-fn pax<R: Read>(member: &mut tar::Entry<R>) -> io::Result<HashMap<Vec<u8>, Vec<u8>>> {
-    let Some(records) = member.pax_extensions()? else {
-        return Ok(HashMap::new());
-    };
-    records
-        .map(|record| {
-            let record = record?;
-            Ok((record.key_bytes().to_vec(), record.value_bytes().to_vec()))
-        })
-        .collect()
+    Ok(Member { entry, same_as })
 }
 
 /// Length and digest of a file's content.
-fn content(
-    stored: impl Read,
-    pax: &HashMap<Vec<u8>, Vec<u8>>,
+fn content<R: Read>(
+    head: &Head,
+    stored: &mut Members<R>,
     path: &[u8],
 ) -> io::Result<(u64, Digest)> {
-    let number = |key: &str| {
-        let value = pax.get(key.as_bytes()).and_then(|value| text(value));
-        value.and_then(|value| value.parse::<u64>().ok())
-    };
-    match (number("GNU.sparse.major"), number("GNU.sparse.realsize")) {
-        (Some(1), Some(size)) => Ok((size, digest_of_sparse(stored, size)?)),
-        (None, None) => {
-            let (digest, size) = digest_of_all(stored)?;
-            Ok((size, digest))
+    let sparse = (
+        head.number(b"GNU.sparse.major"),
+        head.number(b"GNU.sparse.realsize"),
+    );
+    let found = match sparse {
+        (Some(1), Some(size)) => (size, digest_of_sparse(&mut *stored, size)?),
+        (None, None) => digest_of_all(&mut *stored).map(|(digest, size)| (size, digest))?,
+        _ => {
+            return Err(wrong(
+                path,
+                "stored with its holes in a way that is not known",
+            ));
         }
-        _ => Err(wrong(
-            path,
-            "a file with holes that is stored in a way that is not known",
-        )),
+    };
+    if stored.is_through() {
+        Ok(found)
+    } else {
+        Err(io::ErrorKind::UnexpectedEof.into())
     }
-}
-
-fn text(value: &[u8]) -> Option<&str> {
-    std::str::from_utf8(value).ok()
 }
 
 /// A decimal number of seconds; that before 1970 is negative with its fraction: `-1.5` is half a second before -1.

@@ -5,6 +5,7 @@ mod list;
 mod member;
 mod order;
 mod sparse;
+mod stream;
 mod sum;
 
 pub use filter::hand_on;

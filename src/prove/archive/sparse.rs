@@ -57,7 +57,7 @@ fn content(hasher: &mut Sha256, from: impl Read) -> io::Result<u64> {
 }
 
 fn zeros(hasher: &mut Sha256, mut length: u64) {
-    const ZEROS: [u8; 64 * 1024] = [0; 64 * 1024];
+    static ZEROS: [u8; 64 * 1024] = [0; 64 * 1024];
     while length > 0 {
         let part = ZEROS.len().min(usize::try_from(length).unwrap_or(PIECE));
         hasher.update(&ZEROS[..part]);

@@ -1,5 +1,8 @@
 //! What a manifest of ours begins with: words and commands for a person who has nothing but the drive.
 
+use std::ffi::OsStr;
+use std::path::Path;
+
 use super::vis;
 
 /// What the first line of every manifest is, by which libarchive knows it.
@@ -67,18 +70,20 @@ impl Heading<'_> {
             ),
             Beside::Archive(_) => format!(
                 "# To check, here beside it; `OK` means no difference:\n\
-                 #   awk -F'[ =]' '/ sha256=/ {{print $NF \"  \" $1}}' {file} | sha256sum --check\n"
+                 #   awk -F'[ =]' '/^[0-9].* sha256=/ {{print $NF \"  \" $1}}' {file} | sha256sum --check\n"
             ),
             Beside::Unpacked(archive) => {
                 let archive = one_line(archive);
-                let (with, unpack) = if archive.ends_with(".age") {
-                    let unpack = "| zstd -dc | tar -C UNPACKED --numeric-owner -xpf -";
+                let (with, unpack) = if is_closed(&archive) {
+                    let unpack = "| zstd -dc | tar -C UNPACKED --delay-directory-restore --numeric-owner -xpf -";
                     let with = "# (An archive that is closed for a key, not with a passphrase: age -d -i KEYFILE.)\n";
                     (with, format!("age -d {archive} {unpack}"))
                 } else {
                     (
                         "",
-                        format!("tar -C UNPACKED --numeric-owner -xpf {archive}"),
+                        format!(
+                            "tar -C UNPACKED --delay-directory-restore --numeric-owner -xpf {archive}"
+                        ),
                     )
                 };
                 format!(
@@ -91,6 +96,10 @@ impl Heading<'_> {
             }
         }
     }
+}
+
+fn is_closed(archive: &str) -> bool {
+    Path::new(archive).extension() == Some(OsStr::new("age"))
 }
 
 const PATTERNS: &str = "# mtree takes a name with `*`, `?` or `[` for a pattern, so what it says of names like it may be wrong.\n";
