@@ -14,7 +14,7 @@ use crate::plan::{Argv, HiddenPath, Landing};
 /// seconds, a file written twice within a second would be taken for unchanged.
 const KEEP: [&str; 3] = ["-aHAXS", "--numeric-ids", "--modify-window=-1"];
 
-/// XFS shows an ACL a second time, as an attribute (the kernel's fs/xfs/xfs_xattr.c). Compared as one,
+/// XFS shows an ACL a second time, as an attribute (the kernel's `fs/xfs/xfs_xattr.c`). Compared as one,
 /// it would be taken away from the drive, and the ACL with it; brought back as one, it would stay behind on other file
 /// systems. A filter of attributes must also leave out what rsync leaves out by itself (rsync(1), `--xattrs`),
 /// and say that it is for both sides, which `--delete-excluded` would make one.
