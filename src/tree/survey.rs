@@ -216,11 +216,12 @@ impl<'s> Survey<'s> {
         name: Vec<u8>,
         looked: Time,
     ) -> Result<Option<Seen>, Trouble> {
-        if self.wanted.exclusions.leaves_out(&task.path, &name) {
-            return Ok(None);
-        }
         let path = || [task.path.as_slice(), b"/", &name].concat();
         let leads_on = task.scope.is_some_and(|scope| scope.enter(&name).is_some());
+        // rsync, too, copies the folders that lead to a source whatever their names
+        if !leads_on && self.wanted.exclusions.leaves_out(&task.path, &name) {
+            return Ok(None);
+        }
         let stat = if leads_on {
             let by_link = statat(here, OsStr::from_bytes(&name), AtFlags::empty());
             by_link.map(Some).map_err(std::io::Error::from)

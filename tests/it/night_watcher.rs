@@ -92,13 +92,17 @@ impl Watcher {
             .collect()
     }
 
-    /// From here on the generation of this name must be as `tree` is now.
-    pub fn remember(&mut self, generation: &str, tree: &Path) {
-        self.ask(&json!({ "do": "remember", "generation": generation, "tree": tree }));
+    /// From here on the generation of this name must be as `tree` is now; tells where that is not as the source.
+    pub fn remember(&mut self, generation: &str, tree: &Path) -> Vec<Difference> {
+        self.differences("remember", generation, tree)
     }
 
     pub fn compare(&mut self, generation: &str, tree: &Path) -> Vec<Difference> {
-        let answer = self.ask(&json!({ "do": "compare", "generation": generation, "tree": tree }));
+        self.differences("compare", generation, tree)
+    }
+
+    fn differences(&mut self, command: &str, generation: &str, tree: &Path) -> Vec<Difference> {
+        let answer = self.ask(&json!({ "do": command, "generation": generation, "tree": tree }));
         let text = |one: &Value, key: &str| one[key].as_str().unwrap().to_owned();
         let differences = answer["differences"].as_array().unwrap();
         differences

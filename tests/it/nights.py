@@ -6,10 +6,12 @@ Names are bytes; in answers they are written as Python does.
 
 import json
 import os
+import stat
 import sys
 
 sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
 
+import nights_contents  # noqa: F401, adds its edits to the list
 import nights_edits
 import nights_tree
 import walk_trees
@@ -43,18 +45,44 @@ def edit(most, least_entries, most_entries, edits):
 def remember(generation, tree):
     """What the generation of this name must be from now on."""
     WANTED[generation] = walk_trees.walk(os.fsencode(tree))
-    # rsync 3.5.0 now and then copies the mask of an ACL as the entry of the owning group (seen; with it the other way
-    # round too): what the source itself says is wanted
-    source = walk_trees.walk(os.fsencode(sys.argv[1]))
-    for name, facts in WANTED[generation].items():
-        if name in source and has_acl(facts):
-            facts["attributes"] = source[name]["attributes"]
     INODES.pop(generation, None)
-    return {"entries": len(WANTED[generation])}
+    # the copy that all is held against must be right itself
+    return {"differences": told(what_is_copied(walk_trees.walk(TREE.top)), WANTED[generation])}
 
 
-def has_acl(facts):
-    return any(name == "system.posix_acl_access" for name, _ in facts["attributes"])
+def what_is_copied(found):
+    """Without what the job leaves out: `*.tmp`, and what is in a `cache`."""
+    def is_copied(name):
+        parts = name.split(b"/")
+        return not any(part.endswith(b".tmp") for part in parts) and b"cache" not in parts[:-1]
+
+    copied = {name: facts for name, facts in found.items() if is_copied(name)}
+    for facts in copied.values():
+        if "links" in facts:
+            facts["links"] = [name for name in facts["links"] if is_copied(name)]
+    return copied
+
+
+def told(wanted, found):
+    """Each difference, called by what it is where that has a name of its own."""
+    return [
+        {"path": repr(name), "what": name_of(what, wanted.get(name), found.get(name)), "wanted": repr(a)[:300], "found": repr(b)[:300]}
+        for name, what, a, b in walk_trees.differences(wanted, found)
+    ]
+
+
+def name_of(what, wanted, found):
+    if what == "hash" and all(wanted[key] == found[key] for key in ("length", "mtime")):
+        return "content behind size and time"
+    if what == "links" and set(found["links"]) > set(wanted["links"]):
+        return "linked though apart"
+    if what == "attributes" and wanted["type"] == stat.S_IFDIR and int(wanted["mode"], 8) & stat.S_ISVTX:
+        left = [dict(facts["attributes"]) for facts in (wanted, found)]
+        for attributes in left:
+            attributes.pop("system.posix_acl_access", None)
+        if left[0] == left[1]:
+            return "acl of a sticky folder"
+    return what
 
 
 def compare(generation, tree):
@@ -63,10 +91,7 @@ def compare(generation, tree):
     for facts in found.values():
         # XFS shows ACLs a second time, as it holds them (the kernel's fs/xfs/xfs_xattr.c)
         facts["attributes"] = [one for one in facts["attributes"] if not one[0].startswith("trusted.SGI_ACL_")]
-    different = [
-        {"path": repr(name), "what": what, "wanted": repr(a)[:300], "found": repr(b)[:300]}
-        for name, what, a, b in walk_trees.differences(WANTED[generation], found)
-    ]
+    different = told(WANTED[generation], found)
     inodes = {name: facts["inode"] for name, facts in found.items()}
     before = INODES.setdefault(generation, inodes)
     for name in sorted(inodes.keys() | before.keys()):
