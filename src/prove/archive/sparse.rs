@@ -25,12 +25,14 @@ pub fn digest_of_sparse(mut stored: impl Read, size: u64) -> io::Result<Digest> 
     let mut hasher = Sha256::new();
     let mut at = 0;
     for (offset, length) in parts {
+        let end = offset.checked_add(length).filter(|end| *end <= size);
+        let end = end.ok_or_else(malformed)?;
         let hole = offset.checked_sub(at).ok_or_else(malformed)?;
         zeros(&mut hasher, hole);
         if content(&mut hasher, (&mut stored).take(length))? != length {
             return Err(io::ErrorKind::UnexpectedEof.into());
         }
-        at = offset.checked_add(length).ok_or_else(malformed)?;
+        at = end;
     }
     zeros(&mut hasher, size.checked_sub(at).ok_or_else(malformed)?);
     Ok(Digest(hasher.finalize().into()))

@@ -241,7 +241,7 @@ mod tests {
 
     #[test]
     fn a_record_may_hold_anything() {
-        let text = b"18 path=new\nline=\xff\n20 comment=and more\n";
+        let text = b"19 path=new\nline=\xff\n20 comment=and more\n";
         let (keyword, value, behind) = record(text).unwrap();
         assert_eq!((keyword, value), (&b"path"[..], &b"new\nline=\xff"[..]));
         assert_eq!(record(behind).unwrap().1, b"and more");
