@@ -246,7 +246,7 @@ mod tests {
         assert_eq!((keyword, value), (&b"path"[..], &b"new\nline=\xff"[..]));
         assert_eq!(record(behind).unwrap().1, b"and more");
         for wrong in [
-            "", "5", "99 a=b\n", "6 a=b\n", "5 ab\n", "0 a=b\n", "x a=b\n",
+            "", "5", "99 a=b\n", "7 a=b\n", "5 ab\n", "0 a=b\n", "x a=b\n",
         ] {
             assert_eq!(record(wrong.as_bytes()), None, "{wrong}");
         }
