@@ -8,10 +8,11 @@ use rayon::{ThreadPool, ThreadPoolBuilder};
 use super::Executor;
 use crate::plan::Stop;
 use crate::prove::verify::{
-    Checked, FarReading, Known, Order, Pace, Reading, Sum, check_copy, check_far_copy, device_of,
-    not_compared,
+    Checked, Ended, FarReading, Known, Order, Pace, Reading, Sum, check_copy, check_far_copy,
+    device_of, not_compared,
 };
-use crate::record::{Generation, Outcome};
+use crate::record::{Form, Generation, Outcome, State, catalogue};
+use crate::system::job_folder::list_remote;
 use crate::tools::ssh::SshLine;
 
 /// Where the copies lie.
@@ -28,10 +29,10 @@ pub(super) enum Site<'e> {
 }
 
 /// What all copies of one look share.
+#[derive(Clone, Copy)]
 pub(super) struct Shared<'a> {
     pub known: &'a Known,
     pub pace: &'a Pace<'a>,
-    pub tell: &'a (dyn Fn(&Sum, Option<&[u8]>) + Sync),
 }
 
 impl<'e> Executor<'e> {
@@ -65,14 +66,17 @@ impl Site<'_> {
         }
     }
 
+    /// # Errors
+    /// When the copy cannot be looked at.
     pub fn check(
         &self,
         copy: &Generation,
         order: &Order,
-        shared: &Shared,
+        shared: Shared,
+        tell: &(dyn Fn(&Sum, Option<&[u8]>) + Sync),
     ) -> Result<Checked, Stop> {
-        let Shared { known, pace, tell } = *shared;
-        match self {
+        let Shared { known, pace } = shared;
+        let mut checked = match self {
             Self::Here { folder, pool, .. } => {
                 let reading = Reading {
                     pool,
@@ -81,7 +85,7 @@ impl Site<'_> {
                     tell,
                 };
                 check_copy(folder.as_fd(), copy, order, &reading)
-                    .map_err(|error| Stop::new(Outcome::Failed, error.to_string()))
+                    .map_err(|error| Stop::new(Outcome::Failed, error.to_string()))?
             }
             Self::There { line, folder } => {
                 let reading = FarReading {
@@ -91,9 +95,28 @@ impl Site<'_> {
                     pace,
                     tell,
                 };
-                check_far_copy(copy, order, &reading)
+                check_far_copy(copy, order, &reading)?
             }
+        };
+        if self.is_being_updated(copy)? {
+            checked.ended = Ended::Gone;
         }
+        Ok(checked)
+    }
+
+    /// Whether a run has begun to update the mirror: its manifest is still that of before.
+    fn is_being_updated(&self, copy: &Generation) -> Result<bool, Stop> {
+        if copy.form != Form::Current {
+            return Ok(false);
+        }
+        let listed = match self {
+            Self::Here { folder, .. } => catalogue::read_in(folder.as_fd())
+                .map(|(listed, _)| listed)
+                .unwrap_or_default(),
+            Self::There { line, folder } => list_remote(line, folder)?.catalogue,
+        };
+        let own = listed.iter().filter(|one| one.form == Form::Current);
+        Ok(own.into_iter().any(|one| one.state == State::Updating))
     }
 }
 

@@ -5,7 +5,10 @@ use std::cmp::Ordering;
 use crate::jobs::Name;
 use crate::plan::Extent;
 use crate::prove::verify::{Checked, Ended, Order};
-use crate::record::{Generation, Place};
+use crate::record::{Form, Generation, Place};
+
+/// A mirror that changes under the look is looked at so often at most.
+const MOST_TRIES: u32 = 3;
 
 /// Whose turn it is, and with what is left of the budget.
 pub(super) struct Turn<'v> {
@@ -14,6 +17,7 @@ pub(super) struct Turn<'v> {
     budget: Option<u64>,
     pub place: Option<Place>,
     pub is_over: bool,
+    tries: u32,
 }
 
 impl<'v> Turn<'v> {
@@ -28,6 +32,7 @@ impl<'v> Turn<'v> {
             budget,
             place,
             is_over: false,
+            tries: 0,
         }
     }
 
@@ -43,9 +48,17 @@ impl<'v> Turn<'v> {
         }
     }
 
-    /// The name where the last slice ended is gone from the manifest.
-    pub fn begin_anew(&mut self) {
-        self.place = None;
+    /// Whether the look must be begun anew: the name where the last slice ended is not in the manifest any more, or a
+    /// mirror was updated meanwhile. That is tried a few times, since the next update may not be far.
+    pub fn is_to_try_again(&mut self, copy: &Generation, checked: &Checked) -> bool {
+        let is_updated = checked.ended == Ended::Gone && copy.form == Form::Current;
+        if checked.ended == Ended::LostPlace {
+            self.place = None;
+        } else if !is_updated {
+            return false;
+        }
+        self.tries += 1;
+        self.tries < MOST_TRIES
     }
 
     pub fn order_for(&self, copy: &Generation, before: Option<&Generation>) -> Order {
@@ -78,13 +91,19 @@ impl<'v> Turn<'v> {
         };
         match (checked.ended, &checked.place) {
             (Ended::Enough | Ended::Stopped, None) => {}
+            // a mirror that is being updated is read by the next slice
+            (Ended::Gone, _) if copy.form == Form::Current => {}
             (Ended::Enough | Ended::Stopped, Some(path)) => self.place = place(Some(path.clone())),
             _ => self.place = place(None),
         }
         if let Some(budget) = &mut self.budget {
             *budget = budget.saturating_sub(checked.sum.bytes);
         }
-        self.is_over =
-            matches!(checked.ended, Ended::Enough | Ended::Stopped) || self.budget == Some(0);
+        let is_put_off = checked.ended == Ended::Gone
+            && copy.form == Form::Current
+            && matches!(self.extent, Extent::Slice { .. });
+        self.is_over = matches!(checked.ended, Ended::Enough | Ended::Stopped)
+            || self.budget == Some(0)
+            || is_put_off;
     }
 }

@@ -32,6 +32,9 @@ pub struct VerifyWanted<'a> {
     pub seed: Option<String>,
 }
 
+/// More findings than this, of all copies together, are counted and logged, and not kept.
+const MOST_FINDINGS_OF_A_RUN: usize = 2000;
+
 /// Which copies of a job.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Which {
@@ -141,7 +144,9 @@ impl Runner<'_> {
             record.generation = Some(one.generation.name);
             record.form = Some(one.generation.form);
         }
-        for copy in copies {
+        let most = (MOST_FINDINGS_OF_A_RUN / copies.len().max(1)).max(20);
+        for mut copy in copies {
+            copy.sum.findings.truncate(most);
             let entry = copy.generation.form.entry(copy.generation.name);
             record.notes.extend(note_of(&copy, &entry));
             record.proofs.extend(proof_of(copy, kind, &frame));

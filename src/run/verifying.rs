@@ -8,12 +8,13 @@ use std::time::{Duration, Instant};
 use tracing::info;
 
 use super::control::Cut;
-use super::site::Shared;
+use super::site::{Shared, Site};
 use super::turn::Turn;
+use super::watch::Watch;
 use super::{Executor, Progress};
 use crate::jobs::Name;
 use crate::plan::{Stop, Verify};
-use crate::prove::verify::{Checked, Ended, Known, Order, Pace, Sum};
+use crate::prove::verify::{Checked, Ended, Known, Pace, Sum};
 use crate::record::{Generation, Outcome, Place, Proof, ProofKind};
 use crate::report::{bytes, counted};
 
@@ -62,8 +63,7 @@ impl Executor<'_> {
     /// Looks at each copy; what is found goes into `done.looked`.
     pub(super) fn verify(&mut self, verify: &Verify) -> Result<String, Stop> {
         let site = self.site()?;
-        let known = Known::of_device(site.device());
-        let looks = Looks::new(self);
+        let looks = Looks::new(self, site.device());
         let telling = Telling {
             progress: self.progress,
             job: &self.plan.job,
@@ -74,60 +74,71 @@ impl Executor<'_> {
             || looks.is_held_up(),
             |so_far| telling.progress.bytes(so_far),
         );
-        let pace = Pace::new(verify.rate, &stop, &is_busy, &heard);
+        let shared = Shared {
+            known: &Known::of_device(site.device()),
+            pace: &Pace::new(verify.rate, &stop, &is_busy, &heard),
+        };
         let mut looked = Looked::default();
-        let mut turn = Turn::of(&self.plan.job, &verify.extent);
-        for (index, copy) in verify.copies.iter().enumerate() {
-            let before = index.checked_sub(1).map(|index| &verify.copies[index]);
-            if turn.is_done_with(copy) {
-                continue;
-            }
-            let tell = |sum: &Sum, path: Option<&[u8]>| telling.tell(copy, sum, path);
-            let check = |order: &Order| {
-                site.check(
-                    copy,
-                    order,
-                    &Shared {
-                        known: &known,
-                        pace: &pace,
-                        tell: &tell,
-                    },
-                )
-            };
-            info!("{}: begun", copy.form.entry(copy.name));
-            let mut checked = check(&turn.order_for(copy, before))?;
-            if checked.ended == Ended::LostPlace {
-                turn.begin_anew();
-                checked = check(&turn.order_for(copy, before))?;
-            }
-            log(copy, &checked);
-            turn.account(copy, &checked);
-            looked.copies.push(LookedAt {
-                generation: copy.clone(),
-                sum: checked.sum,
-                ended: checked.ended,
-            });
-            if turn.is_over {
-                break;
-            }
+        let ended = look_at_each(verify, &site, shared, &telling, &mut looked);
+        let is_lost = looks.lost.load(Relaxed);
+        if is_lost {
+            // what could not be read any more tells nothing about the copy
+            looked.copies.pop();
         }
-        looked.is_through = !turn.is_over;
-        looked.place = turn.place;
         let words = words(&looked);
         self.done.looked.push(looked);
-        if looks.lost.load(Relaxed) {
-            self.still_there()?;
+        ended?;
+        if is_lost {
+            return Err(Watch::new(&self.plan.landing, 0, self.held).lost());
         }
         if self.signal.is_set() {
-            let stop = Cut::Signal.stop();
             return Err(Stop {
                 reason: format!("told to stop: {words}"),
                 advice: Vec::new(),
-                ..stop
+                ..Cut::Signal.stop()
             });
         }
         Ok(words)
     }
+}
+
+/// # Errors
+/// When a copy cannot be looked at; what was seen of those before it is in `looked`.
+fn look_at_each(
+    verify: &Verify,
+    site: &Site,
+    shared: Shared,
+    telling: &Telling,
+    looked: &mut Looked,
+) -> Result<(), Stop> {
+    let mut turn = Turn::of(telling.job, &verify.extent);
+    for (index, copy) in verify.copies.iter().enumerate() {
+        let before = index.checked_sub(1).map(|index| &verify.copies[index]);
+        if turn.is_done_with(copy) {
+            continue;
+        }
+        info!("{}: begun", copy.form.entry(copy.name));
+        let tell = |sum: &Sum, path: Option<&[u8]>| telling.tell(copy, sum, path);
+        let checked = loop {
+            let checked = site.check(copy, &turn.order_for(copy, before), shared, &tell)?;
+            if !turn.is_to_try_again(copy, &checked) {
+                break checked;
+            }
+        };
+        log(copy, &checked);
+        turn.account(copy, &checked);
+        looked.copies.push(LookedAt {
+            generation: copy.clone(),
+            sum: checked.sum,
+            ended: checked.ended,
+        });
+        looked.place.clone_from(&turn.place);
+        if turn.is_over {
+            return Ok(());
+        }
+    }
+    looked.is_through = true;
+    Ok(())
 }
 
 /// Who is told how far it has come, by readers of any thread.
@@ -160,19 +171,28 @@ struct Looks<'e> {
     busy: AtomicBool,
     signal: &'e super::StopSignal,
     held: Option<&'e crate::system::local_drive::HeldDrive>,
+    /// Of the disk, where its file system is on one (sysfs(5)).
+    disk: Option<PathBuf>,
     is_busy: &'e (dyn Fn() -> bool + Sync),
 }
 
 impl<'e> Looks<'e> {
-    fn new(executor: &Executor<'e>) -> Self {
+    fn new(executor: &Executor<'e>, device: Option<u64>) -> Self {
         Self {
             next: Mutex::new(Instant::now()),
             lost: AtomicBool::new(false),
             busy: AtomicBool::new(false),
             signal: executor.signal,
             held: executor.held,
+            disk: device.map(disk_file).filter(|file| file.exists()),
             is_busy: executor.manner.is_busy,
         }
+    }
+
+    /// A disk that was pulled stays mounted, and gives errors for whatever is read.
+    fn is_lost(&self) -> bool {
+        let is_unmounted = self.held.is_some_and(|held| !held.is_still_there());
+        is_unmounted || self.disk.as_ref().is_some_and(|file| !file.exists())
     }
 
     fn is_over(&self) -> bool {
@@ -185,12 +205,18 @@ impl<'e> Looks<'e> {
             && *next <= Instant::now()
         {
             *next = Instant::now() + GLANCE;
-            let is_lost = self.held.is_some_and(|held| !held.is_still_there());
+            let is_lost = self.is_lost();
             self.lost.fetch_or(is_lost, Relaxed);
             self.busy.store((self.is_busy)(), Relaxed);
         }
         self.busy.load(Relaxed) && !self.is_over()
     }
+}
+
+/// Where the kernel tells of a block device while it is there.
+fn disk_file(device: u64) -> PathBuf {
+    let (major, minor) = (rustix::fs::major(device), rustix::fs::minor(device));
+    format!("/sys/dev/block/{major}:{minor}").into()
 }
 
 fn log(copy: &Generation, checked: &Checked) {

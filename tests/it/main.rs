@@ -83,6 +83,7 @@ mod verify_beside;
 mod verify_finds;
 mod verify_mends;
 mod verify_slices;
+mod verify_speed;
 mod verify_ssh;
 mod world;
 mod wrong_job_files;

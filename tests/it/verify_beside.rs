@@ -211,3 +211,21 @@ fn past_looks_stand_among_the_runs_and_a_second_one_at_the_same_time_is_busy() {
     slice.signal(Signal::INT);
     slice.end_within(Duration::from_secs(10));
 }
+
+#[test]
+fn a_drive_that_is_pulled_while_it_is_read_is_lost_and_not_damaged() {
+    let Some(world) = world_with_copies("", "within = \"1 week\", rate = \"500 kB\"") else {
+        return;
+    };
+    let slice = begin_slice(&world);
+    world.unmount(&["-l"]);
+    let shown = slice.end_within(Duration::from_secs(20));
+    world.mount();
+    assert_eq!(shown.exit, Some(1), "{}", shown.out);
+    let run = &runs(&world, "slice")[0];
+    assert_eq!(run["outcome"], "drive-lost", "{run:#}");
+    assert!(!run.to_string().contains("\"what\""), "{run:#}");
+    // it begins again where it was
+    with_reread(&world, "", "within = \"1 week\"");
+    world.run(&["--clock", SUNDAY, "verify", "--slice"], 0);
+}
