@@ -34,7 +34,7 @@ pub fn list(
     let mut totals = Totals::default();
     let mut several = HashSet::new();
     let mut open: Vec<(Vec<u8>, std::vec::IntoIter<Seen>)> =
-        vec![(Vec::new(), index.block(ROOT)?.into_iter())];
+        vec![(Vec::new(), names_of(index, ROOT)?)];
     while let Some((path, names)) = open.last_mut() {
         let Some(seen) = names.next() else {
             open.pop();
@@ -64,10 +64,21 @@ pub fn list(
         let entry = entry(seen, below);
         take(&entry)?;
         if let Some(block) = block {
-            open.push((entry.path, index.block(block)?.into_iter()));
+            open.push((entry.path, names_of(index, block)?));
         }
     }
     Ok(totals)
+}
+
+/// The names of a folder. mtree(8) takes those with `*`, `?` or `[` for patterns, and for a file the first that fits: so
+/// they stand last, the longest first.
+fn names_of(index: &NewIndex, block: u32) -> io::Result<std::vec::IntoIter<Seen>> {
+    let mut names = index.block(block)?;
+    names.sort_by_key(|seen| {
+        let is_pattern = seen.name.iter().any(|byte| b"*?[".contains(byte));
+        is_pattern.then_some(std::cmp::Reverse(seen.name.len()))
+    });
+    Ok(names.into_iter())
 }
 
 fn entry(seen: Seen, path: Vec<u8>) -> Entry {

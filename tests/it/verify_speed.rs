@@ -126,7 +126,7 @@ fn measure(what: &str, files: usize, size: usize) {
         "-N",
         &inodes,
     ];
-    let Some(world) = World::on(&mkfs, megabytes) else {
+    let Some(world) = World::on(Command::new(mkfs[0]).args(&mkfs[1..]), megabytes) else {
         return;
     };
     copy_of(&world, files, size);

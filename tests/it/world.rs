@@ -86,7 +86,15 @@ impl World {
     }
 
     pub fn with_drive(file_system: FileSystem, megabytes: u64) -> Option<Self> {
-        if !can_mount() || !file_system.is_known() {
+        if !file_system.is_known() {
+            return None;
+        }
+        Self::on(&mut file_system.make(), megabytes)
+    }
+
+    /// With the file system that this command makes of the image it is given last.
+    pub fn on(mkfs: &mut Command, megabytes: u64) -> Option<Self> {
+        if !can_mount() {
             return None;
         }
         let world = Self {
@@ -103,7 +111,7 @@ impl World {
             .unwrap()
             .set_len(megabytes * 1_000_000)
             .unwrap();
-        ok(file_system.make().arg(&image));
+        ok(mkfs.arg(&image));
         world.mount();
         world.write_server("");
         Some(world)
