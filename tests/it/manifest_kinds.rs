@@ -300,3 +300,29 @@ fn a_history_by_rsync_takes_over_the_digests_of_what_it_shares() {
         digest
     );
 }
+
+#[test]
+fn a_mirror_whose_update_was_cut_short_has_no_manifest() {
+    use std::os::unix::fs::PermissionsExt;
+    let Some(world) = World::new(60) else { return };
+    world.job("photographs", &job("mirror"));
+    world.write_source("bowl", "ash glaze");
+    run_at(&world, 0, "photographs");
+    world.write_source("jug", "celadon");
+    let only_half = "#!/bin/sh\n/usr/bin/rsync \"$@\" || exit\ncase \"$*\" in *--dry-run*) ;; *) exit 11 ;; esac\n";
+    fs::create_dir_all(world.path("bin")).unwrap();
+    let rsync = world.path("bin/rsync");
+    fs::write(&rsync, only_half).unwrap();
+    fs::set_permissions(&rsync, fs::Permissions::from_mode(0o755)).unwrap();
+    world.run(&["run", "photographs"], 1);
+    assert_eq!(world.entries("photographs"), ["catalogue.jsonl", "current"]);
+    world.full_speed();
+    run_at(&world, 2, "photographs");
+    let copies = world.copies("photographs");
+    assert_tells_of(&copies.join("current.mtree"), &copies.join("current"));
+    let facts = world.run_json(&["generations", "photographs"], 0);
+    assert_eq!(facts[0]["has_manifest"], true, "{facts}");
+    fs::remove_file(copies.join("current.mtree")).unwrap();
+    let facts = world.run_json(&["generations", "photographs"], 0);
+    assert_eq!(facts[0]["has_manifest"], false, "{facts}");
+}
