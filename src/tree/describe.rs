@@ -13,7 +13,7 @@ use rustix::fs::{AtFlags, statat};
 
 use super::digest_finder::Finder;
 use super::file_systems::FileSystems;
-use super::folder::{self, enter, enter_by_link, is_before};
+use super::folder::{self, Way, is_before};
 use super::halt::Halt;
 use super::index::{Index, NewIndex, ROOT, Seen, SeenKind};
 use super::scope::Scope;
@@ -162,14 +162,6 @@ impl Task<'_> {
     }
 }
 
-enum Way {
-    /// `parent` is the folder itself.
-    Root,
-    /// A folder that leads to a source may be a link: it is copied as the folder it leads to.
-    Leading(Vec<u8>),
-    Below(Vec<u8>),
-}
-
 impl<'a> Walk<'a> {
     fn folder<'p>(&'p self, task: &Task<'p>, pool: &Pool<'p>)
     where
@@ -212,12 +204,7 @@ impl<'a> Walk<'a> {
         'a: 'p,
     {
         let looked = folder::now();
-        let opened = match &task.way {
-            Way::Root => Ok(Arc::clone(&task.parent)),
-            Way::Leading(name) => enter_by_link(&*task.parent, name).map(Arc::new),
-            Way::Below(name) => enter(&*task.parent, name).map(Arc::new),
-        };
-        let here = match opened {
+        let here = match task.way.enter(&task.parent) {
             Ok(here) => here,
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
                 let put = self.wanted.new.put(task.number, &[]);

@@ -4,6 +4,7 @@ use std::ffi::OsStr;
 use std::io;
 use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
 use std::os::unix::ffi::OsStrExt;
+use std::sync::Arc;
 
 use rustix::fs::{AtFlags, Dir, FileType, Mode, OFlags, Stat, openat, readlinkat, statat};
 use rustix::io::Errno;
@@ -34,6 +35,26 @@ pub fn enter_by_link(parent: impl AsFd, name: &[u8]) -> io::Result<OwnedFd> {
         FOLDER,
         Mode::empty(),
     )?)
+}
+
+/// How a walk comes to a folder.
+pub enum Way {
+    /// `parent` is the folder itself.
+    Root,
+    /// A folder that leads to a source may be a link: it is copied as the folder it leads to.
+    Leading(Vec<u8>),
+    Below(Vec<u8>),
+}
+
+impl Way {
+    /// Opens the folder that this way leads to.
+    pub fn enter(&self, parent: &Arc<OwnedFd>) -> io::Result<Arc<OwnedFd>> {
+        match self {
+            Self::Root => Ok(Arc::clone(parent)),
+            Self::Leading(name) => enter_by_link(&**parent, name).map(Arc::new),
+            Self::Below(name) => enter(&**parent, name).map(Arc::new),
+        }
+    }
 }
 
 /// The names in a folder, in no order.

@@ -13,7 +13,7 @@ use rustix::fs::{AtFlags, Mode, OFlags, open, statat};
 use super::compare::{self, Verdict};
 use super::doubt;
 use super::file_systems::FileSystems;
-use super::folder::{self, enter, enter_by_link};
+use super::folder::{self, Way};
 use super::groups::Groups;
 use super::halt::Halt;
 use super::index::{Index, Marks, NewIndex, ROOT, Seen, SeenKind};
@@ -116,14 +116,6 @@ struct Task<'s> {
     scope: Option<&'s Scope>,
 }
 
-enum Way {
-    /// `parent` is the folder itself.
-    Root,
-    /// A folder that leads to a source may be a link: it is copied as the folder it leads to.
-    Leading(Vec<u8>),
-    Below(Vec<u8>),
-}
-
 impl<'s> Survey<'s> {
     fn number(&self) -> u32 {
         if let Some(new) = self.wanted.new {
@@ -162,12 +154,7 @@ impl<'s> Survey<'s> {
     {
         let wrong = |error| Trouble::source(&task.path, error);
         let looked = folder::now();
-        let opened = match &task.way {
-            Way::Root => Ok(Arc::clone(&task.parent)),
-            Way::Leading(name) => enter_by_link(&*task.parent, name).map(Arc::new),
-            Way::Below(name) => enter(&*task.parent, name).map(Arc::new),
-        };
-        let here = match opened {
+        let here = match task.way.enter(&task.parent) {
             Ok(here) => here,
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
                 self.tally.vanished();

@@ -140,11 +140,6 @@ impl NewIndex {
         self.next.fetch_add(1, Ordering::Relaxed)
     }
 
-    /// How many blocks there are.
-    pub fn count(&self) -> u32 {
-        self.next.load(Ordering::Relaxed)
-    }
-
     /// # Errors
     /// When it cannot be written.
     pub fn put(&self, number: u32, names: &[Seen]) -> io::Result<()> {

@@ -64,12 +64,6 @@ impl Marks {
     pub const SAME: Self = Self(4);
     /// It was gone when it was to be copied.
     pub const GONE: Self = Self(8);
-    /// A folder that has extended attributes or an ACL.
-    pub const ATTRIBUTES: Self = Self(16);
-    /// A folder in which names were, at the last copy, that are no longer there.
-    pub const LOST_NAMES: Self = Self(32);
-    /// What is at this path in the last generation is of no use.
-    pub const REPLACES: Self = Self(64);
 
     pub fn has(self, mark: Self) -> bool {
         self.0 & mark.0 != 0
