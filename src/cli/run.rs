@@ -10,6 +10,7 @@ use crate::plan::Allowance;
 use crate::record::{Outcome, RunRecord, Store, Trigger};
 use crate::run::{Progress, RunLog, Runner, StopSignal, Wanted, trigger_for};
 use crate::system::clock::Clock;
+use crate::tree::make_room;
 
 pub fn run(settings: &Settings, wanted: &RunArguments) -> Exit {
     match try_run(settings, wanted) {
@@ -18,6 +19,7 @@ pub fn run(settings: &Settings, wanted: &RunArguments) -> Exit {
 }
 
 fn try_run(settings: &Settings, wanted: &RunArguments) -> Result<Exit, Exit> {
+    make_room();
     let config = settings.config()?;
     let jobs = wanted
         .jobs

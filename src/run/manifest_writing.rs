@@ -43,7 +43,7 @@ impl Executor<'_> {
     }
 }
 
-/// Writes the manifest of what `index` tells to `file`, and puts it on the disk.
+/// Writes the manifest of what `index` tells to `file`. It is flushed with the copy that it tells of.
 pub(super) fn write_manifest(
     file: File,
     top: &Entry,
@@ -53,7 +53,7 @@ pub(super) fn write_manifest(
     let mut writer = Writer::begin(file, heading)?;
     writer.entry(top)?;
     let totals = listing::list(index, |entry| writer.entry(entry))?;
-    writer.finish()?.sync_all()?;
+    writer.finish()?;
     Ok(totals)
 }
 

@@ -29,13 +29,15 @@ pub struct Work {
     index: Option<NewIndex>,
     indexes: PathBuf,
     last: Option<OwnedFd>,
-    sharing: Sharing,
     /// What the files of the last copy take on the drive, by the generation in which they were new; where it is
     /// known, and that copy is the newest.
     alive_before: Option<BTreeMap<GenerationName, u64>>,
     /// Names left to rsync.
     others: Vec<u8>,
+    /// The folders that hold them.
+    late: HashSet<u32>,
     bytes_copied: u64,
+    folder_bytes: u64,
 }
 
 impl Executor<'_> {
@@ -90,10 +92,11 @@ impl Executor<'_> {
             index,
             indexes: wanted.indexes.clone(),
             last: before.map(|before| before.copy),
-            sharing: Sharing::Links,
             alive_before,
             others: Vec::new(),
+            late: HashSet::new(),
             bytes_copied: 0,
+            folder_bytes: 0,
         });
         Ok(words)
     }
@@ -211,9 +214,10 @@ impl Executor<'_> {
             ));
         }
         work.found.births.push(self.plan.generation);
-        work.sharing = wanted.sharing;
         work.others = built.others;
+        work.late = built.late;
         work.bytes_copied = built.bytes_copied;
+        work.folder_bytes = built.folder_bytes;
         self.work = Some(work);
         Ok("done".to_owned())
     }
@@ -231,7 +235,8 @@ impl Executor<'_> {
                 scope: &work.scope,
                 index,
                 copy: &copy,
-                only: (work.sharing == Sharing::Snapshot).then(|| work.found.touched.with_ways()),
+                late: &work.late,
+                ways: work.found.touched.ways_to(&work.late),
                 halt,
             })
         })?;
@@ -253,7 +258,7 @@ impl Executor<'_> {
         };
         let alive: BTreeMap<GenerationName, u64> =
             totals.alive.iter().filter_map(by_number).collect();
-        let own_bytes = finished.folders + beside;
+        let own_bytes = work.folder_bytes + finished.folders + beside;
         let night = work
             .alive_before
             .as_ref()

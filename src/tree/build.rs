@@ -14,14 +14,18 @@ use rustix::fs::{AtFlags, Mode, OFlags, linkat, mkdirat, open, unlinkat};
 use rustix::io::Errno;
 
 use super::copy_file::{Copied, Place, copy};
+use super::copy_folder::give;
+use super::copy_link;
+use super::flusher::while_flushing;
 use super::folder::{enter, enter_by_link, names};
 use super::halt::Halt;
 use super::index::{Marks, NewIndex, ROOT, Seen, SeenKind};
+use super::joined::Joined;
 use super::leftover::Leftover;
 use super::remove::remove_tree;
 use super::scope::Scope;
 use super::survey::Found;
-use super::{Trouble, lock, pool};
+use super::{Trouble, attributes, lock, pool};
 
 /// How a new copy begins.
 #[derive(Debug, Clone, Copy)]
@@ -49,9 +53,14 @@ pub struct Wanted<'a> {
 /// What was done, and what is left to do.
 #[derive(Debug, Default)]
 pub struct Built {
-    /// Names for rsync, each with a NUL behind it, from the source's root: files with several names, links, devices.
+    /// Names for rsync, each with a NUL behind it, from the source's root: pipes, sockets, devices, and what is not as
+    /// it was found.
     pub others: Vec<u8>,
     pub bytes_copied: u64,
+    /// Bytes that the folders themselves take.
+    pub folder_bytes: u64,
+    /// The folders that hold such names, by their blocks: they get their attributes when rsync is done.
+    pub late: HashSet<u32>,
     /// Names that were gone when they were to be copied.
     pub gone: u64,
     /// Files of the last copy that could not be linked to, and were copied anew.
@@ -68,10 +77,12 @@ pub fn build(wanted: &Wanted) -> Result<Built, Trouble> {
             Beginning::Empty { .. } => None,
             Beginning::Snapshot => Some(wanted.found.touched.with_ways()),
         },
+        joined: Joined::default(),
         done: Mutex::default(),
         gone: AtomicU64::new(0),
         not_linked: AtomicU64::new(0),
         bytes: AtomicU64::new(0),
+        folder_bytes: AtomicU64::new(0),
         fatal: Mutex::new(None),
     };
     let root = open("/", OFlags::DIRECTORY | OFlags::CLOEXEC, Mode::empty())
@@ -80,6 +91,7 @@ pub fn build(wanted: &Wanted) -> Result<Built, Trouble> {
     let task = Task {
         path: Vec::new(),
         block: ROOT,
+        own: None,
         folders: Arc::new(Folders {
             source: root,
             copy: own(wanted.copy)?,
@@ -87,14 +99,18 @@ pub fn build(wanted: &Wanted) -> Result<Built, Trouble> {
                 Beginning::Empty { last: Some(last) } => Some(own(last)?),
                 _ => None,
             },
+            gives_nothing: gives_nothing(wanted.copy),
         }),
         scope: Some(wanted.scope),
     };
-    pool()?.scope(|pool| build.folder(&task, pool));
-    if let Some(trouble) = lock(&build.fatal).take() {
-        return Err(trouble);
-    }
-    wanted.halt.look()?;
+    let pool = pool()?;
+    while_flushing(wanted.copy, wanted.halt, || {
+        pool.scope(|pool| build.folder(&task, pool));
+        match lock(&build.fatal).take() {
+            Some(trouble) => Err(trouble),
+            None => wanted.halt.look(),
+        }
+    })?;
     Ok(build.finish())
 }
 
@@ -102,10 +118,12 @@ struct Build<'a> {
     wanted: &'a Wanted<'a>,
     /// The folders that need a visit; all if none are named.
     only: Option<HashSet<u32>>,
+    joined: Joined,
     done: Mutex<Built>,
     gone: AtomicU64,
     not_linked: AtomicU64,
     bytes: AtomicU64,
+    folder_bytes: AtomicU64,
     fatal: Mutex<Option<Trouble>>,
 }
 
@@ -114,6 +132,8 @@ struct Folders {
     source: OwnedFd,
     copy: OwnedFd,
     last: Option<OwnedFd>,
+    /// What is made in `copy` gets no attributes from it.
+    gives_nothing: bool,
 }
 
 /// What was done with files of one folder.
@@ -139,6 +159,8 @@ const FILES_A_HAND: usize = 16;
 struct Task<'s> {
     path: Vec<u8>,
     block: u32,
+    /// The folder itself; the root has nothing to be given.
+    own: Option<Seen>,
     folders: Arc<Folders>,
     scope: Option<&'s Scope>,
 }
@@ -199,7 +221,13 @@ impl<'a> Build<'a> {
             index.put_again(task.block, &all).map_err(Trouble::Index)?;
         }
         if !done.others.is_empty() {
-            lock(&self.done).others.extend(done.others);
+            let mut all = lock(&self.done);
+            all.others.extend(done.others);
+            all.late.insert(task.block);
+        } else if let Some(own) = &task.own {
+            let Folders { source, copy, .. } = &*task.folders;
+            let bytes = give(source, copy, &task.path, own)?;
+            self.folder_bytes.fetch_add(bytes, Ordering::Relaxed);
         }
         Ok(())
     }
@@ -266,6 +294,7 @@ impl<'a> Build<'a> {
         let last = task.folders.last.as_ref();
         let folders = Folders {
             source,
+            gives_nothing: gives_nothing(&copy),
             copy,
             last: last.and_then(|last| enter(last, &seen.name).ok()),
         };
@@ -273,6 +302,7 @@ impl<'a> Build<'a> {
             scope: task.scope.and_then(|scope| scope.enter(&seen.name)),
             path,
             block,
+            own: Some(seen.clone()),
             folders: Arc::new(folders),
         };
         pool.spawn(move |pool| self.folder(&below, pool));
@@ -295,22 +325,21 @@ impl<'a> Build<'a> {
         seen.marks.drop(Marks::SAME);
         seen.born = self.wanted.born;
         let path = [task.path.as_slice(), b"/", &seen.name].concat();
-        if matches!(seen.kind, SeenKind::File { .. }) && !seen.marks.has(Marks::SEVERAL) {
-            match self.single(task, seen, &path)? {
-                Copied::Whole(told) => {
-                    *seen = told;
-                    return Ok(changed);
-                }
-                Copied::Gone => {
-                    self.gone.fetch_add(1, Ordering::Relaxed);
-                    seen.marks.put(Marks::GONE);
-                    return Ok(changed);
-                }
-                Copied::Otherwise => seen.marks.put(Marks::SEVERAL),
+        match self.copy(task, seen, &path)? {
+            Copied::Whole(told) => {
+                *seen = told;
+                return Ok(changed);
             }
+            Copied::Gone => {
+                self.gone.fetch_add(1, Ordering::Relaxed);
+                seen.marks.put(Marks::GONE);
+                return Ok(changed);
+            }
+            Copied::Otherwise => {}
         }
         if let SeenKind::File { digest, .. } = &mut seen.kind {
             *digest = None;
+            seen.marks.put(Marks::SEVERAL);
         }
         // `./` keeps a name from being read as anything else (rsync(1), `--files-from`)
         let others = [b".", path.as_slice(), b"\0"].concat();
@@ -339,38 +368,61 @@ impl<'a> Build<'a> {
         }
     }
 
-    fn single(&self, task: &Task, seen: &Seen, path: &[u8]) -> Result<Copied, Trouble> {
+    fn copy(&self, task: &Task, seen: &Seen, path: &[u8]) -> Result<Copied, Trouble> {
         let place = Place {
             source: task.folders.source.as_fd(),
             copy: task.folders.copy.as_fd(),
             name: &seen.name,
             path,
+            gives_nothing: task.folders.gives_nothing,
         };
-        for leftover in self.wanted.leftovers {
-            if let Some(told) = leftover.take_over(place, seen, self.wanted.halt)? {
-                return Ok(Copied::Whole(told));
+        let halt = self.wanted.halt;
+        let copied = match seen.kind {
+            SeenKind::File { .. } if seen.marks.has(Marks::SEVERAL) => {
+                self.joined.copy(place, seen, self.wanted.copy, halt)
             }
-        }
-        let copied = copy(place, seen, self.wanted.halt);
-        if let Ok(Copied::Whole(told)) = &copied {
-            self.bytes.fetch_add(told.size(), Ordering::Relaxed);
-        }
+            SeenKind::File { .. } => self.single(place, seen),
+            SeenKind::Link { .. } => copy_link::copy(place, seen, halt).map(|link| (link, false)),
+            _ => Ok((Copied::Otherwise, false)),
+        };
         match copied {
+            Ok((copied, is_read)) => {
+                if let (true, Copied::Whole(told)) = (is_read, &copied) {
+                    self.bytes.fetch_add(told.size(), Ordering::Relaxed);
+                }
+                Ok(copied)
+            }
             Err(trouble @ Trouble::Source { .. }) => {
                 self.trouble(trouble);
                 Ok(Copied::Gone)
             }
-            other => other,
+            Err(trouble) => Err(trouble),
         }
+    }
+
+    fn single(&self, place: Place, seen: &Seen) -> Result<(Copied, bool), Trouble> {
+        for leftover in self.wanted.leftovers {
+            if let Some(told) = leftover.take_over(place, seen, self.wanted.halt)? {
+                return Ok((Copied::Whole(told), false));
+            }
+        }
+        let copied = copy(place, seen, self.wanted.halt)?;
+        Ok((copied, true))
     }
 
     fn finish(self) -> Built {
         let mut built = self.done.into_inner().unwrap_or_default();
         built.bytes_copied = self.bytes.into_inner();
+        built.folder_bytes = self.folder_bytes.into_inner();
         built.gone = self.gone.into_inner();
         built.not_linked = self.not_linked.into_inner();
         built
     }
+}
+
+/// A default ACL, and a label of security, are passed on to what is made in a folder.
+fn gives_nothing(folder: &OwnedFd) -> bool {
+    attributes::of(folder.as_fd()).is_ok_and(|found| found.is_empty())
 }
 
 fn is_no_folder(error: &io::Error) -> bool {

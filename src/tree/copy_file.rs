@@ -2,12 +2,13 @@
 
 use std::ffi::OsStr;
 use std::io;
+use std::num::NonZeroU64;
 use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
 use std::os::unix::ffi::OsStrExt;
 use std::sync::mpsc::sync_channel;
 
 use rustix::fs::{
-    FileType, Mode, OFlags, SeekFrom, Stat, Timespec, Timestamps, UTIME_OMIT, fchmod, fchown,
+    Advice, FileType, Mode, OFlags, SeekFrom, Stat, Timespec, Timestamps, UTIME_OMIT, fadvise, fchmod, fchown,
     fstat, ftruncate, futimens, openat, seek,
 };
 use rustix::io::Errno;
@@ -42,14 +43,16 @@ pub struct Place<'a> {
     pub name: &'a [u8],
     /// The file's absolute path on the source, for messages.
     pub path: &'a [u8],
+    /// What is made in `copy` gets no attributes from it, as from a default ACL (acl(5)).
+    pub gives_nothing: bool,
 }
 
 impl Place<'_> {
-    fn read(&self, error: impl Into<io::Error>) -> Trouble {
+    pub fn read(&self, error: impl Into<io::Error>) -> Trouble {
         Trouble::source(self.path, error)
     }
 
-    fn written(&self, error: impl Into<io::Error>) -> Trouble {
+    pub fn written(&self, error: impl Into<io::Error>) -> Trouble {
         Trouble::drive(self.path, error)
     }
 }
@@ -67,9 +70,11 @@ pub fn copy(place: Place, seen: &Seen, halt: &Halt) -> Result<Copied, Trouble> {
         Err(error) => return Err(place.read(error)),
     };
     let stat = fstat(&source).map_err(|error| place.read(error))?;
-    if FileType::from_raw_mode(stat.st_mode) != FileType::RegularFile || stat.st_nlink > 1 {
+    if FileType::from_raw_mode(stat.st_mode) != FileType::RegularFile || !is_of(seen, &stat) {
         return Ok(Copied::Otherwise);
     }
+    let wanted = attributes::of(source.as_fd()).map_err(|error| place.read(error))?;
+    let is_bare = wanted.is_empty() && place.gives_nothing;
     let flags = OFlags::WRONLY | OFlags::CREATE | OFlags::EXCL | OFlags::CLOEXEC | OFlags::NOFOLLOW;
     let name = OsStr::from_bytes(place.name);
     let copy = openat(place.copy, name, flags, Mode::RUSR | Mode::WUSR)
@@ -79,19 +84,25 @@ pub fn copy(place: Place, seen: &Seen, halt: &Halt) -> Result<Copied, Trouble> {
     } else if stat.st_size.cast_unsigned() >= LARGE {
         copy_with_two_hands(place, &source, &copy, halt)?
     } else {
-        copy_all(place, &source, &copy, halt)?
+        copy_all(place, &source, &copy, stat.st_size.cast_unsigned(), halt)?
     };
-    // a hole at the end
-    if fstat(&copy).is_ok_and(|made| made.st_size.cast_unsigned() < size) {
-        ftruncate(&copy, size).map_err(|error| place.written(error))?;
-    }
-    let found = attributes::of(source.as_fd()).map_err(|error| place.read(error))?;
-    give(&copy, &stat, &found).map_err(|error| place.written(error))?;
-    let blocks = fstat(&copy).map_or(0, |stat| stat.st_blocks.cast_unsigned());
+    let blocks = give(&copy, &stat, (!is_bare).then_some(&wanted), size)
+        .map_err(|error| place.written(error))?;
     halt.count_file();
-    Ok(Copied::Whole(told(
-        seen, &stat, looked, size, digest, blocks,
-    )))
+    let kind = SeenKind::File {
+        size,
+        digest: Some(digest),
+    };
+    Ok(Copied::Whole(told(seen, &stat, looked, kind, blocks)))
+}
+
+/// Whether a file has one name as it had, or is the very file whose several names are known.
+fn is_of(seen: &Seen, stat: &Stat) -> bool {
+    if seen.marks.has(Marks::SEVERAL) {
+        stat.st_ino == seen.inode
+    } else {
+        stat.st_nlink <= 1
+    }
 }
 
 fn open_source(place: Place) -> rustix::io::Result<OwnedFd> {
@@ -112,6 +123,7 @@ fn copy_all(
     place: Place,
     source: &OwnedFd,
     copy: &OwnedFd,
+    expected: u64,
     halt: &Halt,
 ) -> Result<(Digest, u64), Trouble> {
     let mut hasher = Sha256::new();
@@ -120,13 +132,15 @@ fn copy_all(
         loop {
             halt.look()?;
             let read = rustix::io::read(source, &mut *buffer).map_err(|error| place.read(error))?;
-            if read == 0 {
-                return Ok((Digest(hasher.finalize_reset().into()), size));
-            }
             hasher.update(&buffer[..read]);
             write_sparsely(copy, &buffer[..read]).map_err(|error| place.written(error))?;
             size += read as u64;
             halt.count_bytes(read as u64);
+            // less than asked for, and as long as it was: its end was reached, and need not be asked for
+            let is_end = size == expected && read < buffer.len();
+            if read == 0 || is_end {
+                return Ok((Digest(hasher.finalize_reset().into()), size));
+            }
         }
     })
 }
@@ -178,6 +192,7 @@ fn copy_with_two_hands(
                 break;
             }
             write_sparsely(copy, &buffer[..read]).map_err(|error| place.written(error))?;
+            begin_writing(copy, size, read);
             size += read as u64;
             halt.count_bytes(read as u64);
             let _ = full.send((buffer, read));
@@ -188,6 +203,13 @@ fn copy_with_two_hands(
             .map_err(|_| place.read(io::Error::other("the digest could not be worked out")))?;
         Ok((digest, size))
     })
+}
+
+/// Has the disk begin with what was just written, while the next piece is read; and the kernel keep none of it longer
+/// than needed: a large copy would push out what others have in the page cache (posix_fadvise(2)).
+fn begin_writing(copy: &OwnedFd, at: u64, length: usize) {
+    // advice: it may as well be refused
+    let _ = fadvise(copy, at, NonZeroU64::new(length as u64), Advice::DontNeed);
 }
 
 /// Leaves holes where the source has them (lseek(2), `SEEK_DATA`).
@@ -305,15 +327,29 @@ fn write_all(copy: &OwnedFd, mut bytes: &[u8]) -> io::Result<()> {
     Ok(())
 }
 
-/// Owner before mode and attributes: a change of owner takes set-user-ID bits and capabilities away (chown(2)).
-fn give(copy: &OwnedFd, stat: &Stat, wanted: &attributes::Attributes) -> io::Result<()> {
-    let made = fstat(copy)?;
+/// Gives a copy all but its content, and tells the blocks it takes. Its attributes are left alone if none are named.
+fn give(
+    copy: &OwnedFd,
+    stat: &Stat,
+    wanted: Option<&attributes::Attributes>,
+    size: u64,
+) -> io::Result<u64> {
+    let mut made = fstat(copy)?;
+    // a hole at the end
+    if made.st_size.cast_unsigned() < size {
+        ftruncate(copy, size)?;
+    }
+    // before the mode: a change of owner takes set-user-ID bits and capabilities away (chown(2))
     if (made.st_uid, made.st_gid) != (stat.st_uid, stat.st_gid) {
         own(copy.as_fd(), stat.st_uid, stat.st_gid)?;
     }
     fchmod(copy, Mode::from_raw_mode(stat.st_mode & 0o7777))?;
-    attributes::put(copy.as_fd(), wanted)?;
-    set_modified(copy.as_fd(), modified(stat))
+    if let Some(wanted) = wanted {
+        attributes::put(copy.as_fd(), wanted)?;
+        made = fstat(copy)?;
+    }
+    set_modified(copy.as_fd(), modified(stat))?;
+    Ok(made.st_blocks.cast_unsigned())
 }
 
 pub fn own(file: BorrowedFd, uid: u32, gid: u32) -> io::Result<()> {
@@ -325,33 +361,36 @@ pub fn own(file: BorrowedFd, uid: u32, gid: u32) -> io::Result<()> {
 }
 
 pub fn set_modified(file: BorrowedFd, time: Time) -> io::Result<()> {
-    let omit = Timespec {
-        tv_sec: 0,
-        tv_nsec: UTIME_OMIT,
-    };
-    let modified = Timespec {
-        tv_sec: time.seconds,
-        tv_nsec: time.nanos.into(),
-    };
-    let times = Timestamps {
-        last_access: omit,
-        last_modification: modified,
-    };
-    Ok(futimens(file, &times)?)
+    Ok(futimens(file, &times(time))?)
 }
 
-fn told(seen: &Seen, stat: &Stat, looked: Time, size: u64, digest: Digest, blocks: u64) -> Seen {
+/// The time of the last access stays.
+pub fn times(modified: Time) -> Timestamps {
+    Timestamps {
+        last_access: Timespec {
+            tv_sec: 0,
+            tv_nsec: UTIME_OMIT,
+        },
+        last_modification: Timespec {
+            tv_sec: modified.seconds,
+            tv_nsec: modified.nanos.into(),
+        },
+    }
+}
+
+/// What was copied of `seen`, for the index. `looked` is when the reading began.
+pub fn told(seen: &Seen, stat: &Stat, looked: Time, kind: SeenKind, blocks: u64) -> Seen {
     let mut marks = Marks::default();
+    if seen.marks.has(Marks::SEVERAL) {
+        marks.put(Marks::SEVERAL);
+    }
     let changed = changed(stat);
     if is_settled(changed, looked) {
         marks.put(Marks::SETTLED);
     }
     Seen {
         name: seen.name.clone(),
-        kind: SeenKind::File {
-            size,
-            digest: Some(digest),
-        },
+        kind,
         mode: stat.st_mode & 0o7777,
         uid: stat.st_uid,
         gid: stat.st_gid,

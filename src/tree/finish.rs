@@ -1,4 +1,4 @@
-//! The last visit to a new copy: folders get their attributes, what rsync copied gets its digests.
+//! The last visit to a new copy: what rsync copied gets its digests, and the folders around it their attributes.
 
 use std::collections::HashSet;
 use std::io;
@@ -6,11 +6,10 @@ use std::os::fd::{AsFd, OwnedFd};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 
-use rustix::fs::{FileType, Mode, OFlags, fchmod, fstat, open, openat};
+use rustix::fs::{FileType, Mode, OFlags, Stat, open, openat};
 
-use super::attributes;
-use super::copy_file::{own, set_modified};
-use super::folder::{enter, enter_by_link, look, modified};
+use super::copy_folder::give;
+use super::folder::{self, enter, enter_by_link, look, modified, now};
 use super::halt::Halt;
 use super::index::{Marks, NewIndex, ROOT, Seen, SeenKind};
 use super::reading::digest_of;
@@ -21,15 +20,17 @@ pub struct Wanted<'a> {
     pub scope: &'a Scope,
     pub index: &'a NewIndex,
     pub copy: &'a OwnedFd,
-    /// The folders that were worked in; all if none are named.
-    pub only: Option<HashSet<u32>>,
+    /// The folders that rsync put something into, by their blocks.
+    pub late: &'a HashSet<u32>,
+    /// Those, and all on the way to them.
+    pub ways: HashSet<u32>,
     pub halt: &'a Halt,
 }
 
 /// What the last visit found.
 #[derive(Debug, Default)]
 pub struct Finished {
-    /// Bytes that the folders themselves take.
+    /// Bytes that these folders themselves take.
     pub folders: u64,
     /// Names that rsync was to copy and did not: gone meanwhile.
     pub gone: u64,
@@ -103,12 +104,7 @@ impl Finish<'_> {
         let mut below = Vec::new();
         for seen in &mut all {
             if let SeenKind::Folder { block } = seen.kind {
-                let is_wanted = self
-                    .wanted
-                    .only
-                    .as_ref()
-                    .is_none_or(|only| only.contains(&block));
-                if is_wanted && !seen.marks.has(Marks::GONE) {
+                if self.wanted.ways.contains(&block) && !seen.marks.has(Marks::GONE) {
                     below.push((seen.clone(), block));
                 }
             } else if needs_look(seen) {
@@ -132,29 +128,16 @@ impl Finish<'_> {
         let done = enter_both(here, seen, &path).and_then(|below| {
             let below = Arc::new(below);
             self.folder(&below, block);
-            self.give(&below, seen)
+            if self.wanted.late.contains(&block) {
+                let bytes = give(&below.source, &below.copy, &below.path, seen)?;
+                self.folders.fetch_add(bytes, Ordering::Relaxed);
+            }
+            Ok(())
         });
         if let Err(trouble) = done {
             self.wanted.halt.want();
             lock(&self.first).get_or_insert(trouble);
         }
-    }
-
-    /// A default ACL would be passed on to what is made in a folder: attributes come last.
-    fn give(&self, here: &Here, seen: &Seen) -> Result<(), Trouble> {
-        let wrong = |error: io::Error| Trouble::drive(&here.path, error);
-        let wanted = attributes::of(here.source.as_fd())
-            .map_err(|error| Trouble::source(&here.path, error))?;
-        let stat = fstat(&here.copy).map_err(|error| wrong(error.into()))?;
-        if (stat.st_uid, stat.st_gid) != (seen.uid, seen.gid) {
-            own(here.copy.as_fd(), seen.uid, seen.gid).map_err(wrong)?;
-        }
-        fchmod(&here.copy, Mode::from_raw_mode(seen.mode)).map_err(|error| wrong(error.into()))?;
-        attributes::put(here.copy.as_fd(), &wanted).map_err(wrong)?;
-        set_modified(here.copy.as_fd(), seen.modified).map_err(wrong)?;
-        let blocks = stat.st_blocks.cast_unsigned();
-        self.folders.fetch_add(blocks * 512, Ordering::Relaxed);
-        Ok(())
     }
 
     /// What rsync made of a name. The copy is what the manifest tells of.
@@ -167,7 +150,7 @@ impl Finish<'_> {
             return Ok(true);
         };
         if FileType::from_raw_mode(stat.st_mode) != FileType::RegularFile {
-            return Ok(false);
+            return self.other(here, seen, &stat).map_err(Trouble::Index);
         }
         let flags = OFlags::RDONLY | OFlags::NOFOLLOW | OFlags::CLOEXEC | OFlags::NONBLOCK;
         let name = <std::ffi::OsStr as std::os::unix::ffi::OsStrExt>::from_bytes(&seen.name);
@@ -183,6 +166,27 @@ impl Finish<'_> {
         (seen.uid, seen.gid) = (stat.st_uid, stat.st_gid);
         seen.modified = modified(&stat);
         seen.blocks = stat.st_blocks.cast_unsigned();
+        Ok(true)
+    }
+
+    /// What is no file is mostly what was found before; it may have become something else meanwhile.
+    fn other(&self, here: &Here, seen: &mut Seen, stat: &Stat) -> io::Result<bool> {
+        let Some(found) = folder::seen(here.copy.as_fd(), seen.name.clone(), stat, now())? else {
+            return Ok(false);
+        };
+        if found.kind == seen.kind {
+            return Ok(false);
+        }
+        seen.kind = match found.kind {
+            SeenKind::Folder { .. } => {
+                let block = self.wanted.index.number();
+                self.wanted.index.put(block, &[])?;
+                SeenKind::Folder { block }
+            }
+            other => other,
+        };
+        (seen.mode, seen.uid, seen.gid) = (found.mode, found.uid, found.gid);
+        seen.modified = found.modified;
         Ok(true)
     }
 }

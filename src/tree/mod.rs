@@ -2,26 +2,31 @@
 //!
 //! A run of a history goes through a tree three times: a [`survey`] holds the source against the [`index`] of the
 //! last one; a [`build`] makes the new copy's folders, links what is the same and copies what is not; a
-//! [`finish`] gives the folders their attributes and writes the manifest. Everything is done by folders that
+//! [`finish`] looks at what was left to rsync; then the manifest is written. Everything is done by folders that
 //! are held open: no link is followed, and no path is too long.
 
 pub mod attributes;
 pub mod build;
 mod compare;
 mod copy_file;
+mod copy_folder;
+mod copy_link;
 pub mod describe;
 mod digest_finder;
 mod doubt;
 mod exclusions;
 mod file_systems;
 pub mod finish;
+mod flusher;
 mod folder;
 pub mod from_manifest;
 mod groups;
 mod halt;
 pub mod index;
+mod joined;
 mod leftover;
 pub mod listing;
+mod open_files;
 mod pool;
 mod reading;
 mod remove;
@@ -37,6 +42,7 @@ pub use exclusions::Exclusions;
 pub use folder::now;
 pub use halt::Halt;
 pub use leftover::Leftover;
+pub use open_files::make_room;
 pub use pool::{lock, pool};
 pub use remove::remove_tree;
 pub use remove_trouble::RemoveError;

@@ -18,6 +18,7 @@ use rustix::fs::{
 };
 use rustix::io::Errno;
 
+use super::open_files::raise_limit;
 use super::remove_trouble::{RemoveError, Troubles};
 
 /// Levels below the top that are removed where they are.
@@ -86,7 +87,7 @@ impl Folder {
     fn open(at: BorrowedFd, name: &OsStr, above: Option<Arc<Self>>) -> Result<Self, Errno> {
         let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::NOFOLLOW | OFlags::CLOEXEC;
         let fd = match openat(at, name, flags, Mode::empty()) {
-            Err(Errno::MFILE) if raise_file_limit() => openat(at, name, flags, Mode::empty())?,
+            Err(Errno::MFILE) if raise_limit() => openat(at, name, flags, Mode::empty())?,
             opened => opened?,
         };
         // a bind mount has the device number of its own file system: only the mount tells
@@ -262,17 +263,6 @@ fn is_folder(folder: &Folder, name: &OsStr, listed: FileType) -> bool {
             .is_ok_and(|stat| FileType::from_raw_mode(stat.st_mode) == FileType::Directory),
         _ => false,
     }
-}
-
-/// Lets this process hold as many files open as it ever may. Whether that is more than before.
-fn raise_file_limit() -> bool {
-    use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
-    let limit = getrlimit(Resource::Nofile);
-    let most = Rlimit {
-        current: limit.maximum,
-        maximum: limit.maximum,
-    };
-    limit.current != limit.maximum && setrlimit(Resource::Nofile, most).is_ok()
 }
 
 #[cfg(test)]

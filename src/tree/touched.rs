@@ -27,8 +27,13 @@ impl Touched {
 
     /// Those, and all the folders on the way to them.
     pub fn with_ways(&self) -> HashSet<u32> {
+        self.ways_to(&self.folders)
+    }
+
+    /// `folders`, and all the folders on the way to them.
+    pub fn ways_to(&self, folders: &HashSet<u32>) -> HashSet<u32> {
         let mut all = HashSet::new();
-        for number in &self.folders {
+        for number in folders {
             let mut at = *number;
             while all.insert(at) && at != ROOT {
                 at = self.parents.get(at as usize).copied().unwrap_or(ROOT);

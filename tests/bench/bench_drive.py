@@ -3,12 +3,11 @@
 import os
 import subprocess
 
-UUID = "5f0c7a50-6d1c-4c55-9a47-0b6f6f1f3d11"
 # inodes for many small files; xfs and btrfs make theirs as they go
 MAKE = {
-    "ext4": ["mkfs.ext4", "-q", "-F", "-b", "4096", "-i", "4096", "-E", "lazy_itable_init=0,lazy_journal_init=0", "-U", UUID],
-    "xfs": ["mkfs.xfs", "-q", "-f", "-m", "uuid=" + UUID],
-    "btrfs": ["mkfs.btrfs", "-q", "-f", "-U", UUID],
+    "ext4": ["mkfs.ext4", "-q", "-F", "-b", "4096", "-i", "4096", "-E", "lazy_itable_init=0,lazy_journal_init=0"],
+    "xfs": ["mkfs.xfs", "-q", "-f"],
+    "btrfs": ["mkfs.btrfs", "-q", "-f"],
 }
 
 

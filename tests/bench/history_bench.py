@@ -10,7 +10,7 @@ import tempfile
 import time
 
 import bench_table
-from bench_drive import UUID, Drive, run
+from bench_drive import Drive, run
 from bench_measure import Time, drop_caches, memory, timed
 from bench_table import Row
 from bench_tree import BenchTree
@@ -64,7 +64,7 @@ class Bench:
             """)
 
     def uuid(self):
-        return run("blkid", "-p", "-s", "UUID", "-o", "value", self.drive.device, capture_output=True, text=True).stdout.strip() or UUID
+        return run("blkid", "-p", "-s", "UUID", "-o", "value", self.drive.device, capture_output=True, text=True).stdout.strip()
 
     def write(self, name, text):
         with open(os.path.join(self.folder, name), "w", encoding="utf-8") as file:
@@ -158,23 +158,30 @@ class Bench:
                 self.pairs("verify", verify, f"cat, {processes} at a time", cat, TARGETS["verify"], repeats=3, cache=caches)
 
     def retire(self):
-        """All but the newest go in one run; each took a step of its own. Of the other side, one tree after the other."""
+        """All but the newest go in one run, each in steps of its own: the tree, and before it its manifest. Of the
+        other side one tree goes after the other, too. Nothing is flushed in between."""
         self.job("studio", self.source, '[[keep]]\nevery = "1 day"\nfor = "1 day"\n')
         self.now += 10 * DAY
-        steps = json.loads(self.ours().output)["steps"]
-        removed = [step["seconds"] for step in steps if step["words"].startswith("remove ")]
-        ours = [Time(seconds, seconds) for seconds in removed]
-        trees = sorted(name for name in os.listdir(self.drive.path) if name.startswith("rsync-"))[:-1]
-        theirs = [self.measured(["rm", "-rf", name], self.drive.path) for name in trees]
+        removed = {}
+        for step in json.loads(self.ours().output)["steps"]:
+            if step["words"].startswith("remove "):
+                generation = step["words"].removeprefix("remove ").removesuffix(".mtree")
+                removed[generation] = removed.get(generation, 0) + step["seconds"]
+        ours = [Time(seconds, seconds) for seconds in removed.values()]
+        theirs = [self.removed(name) for name in sorted(os.listdir(self.drive.path)) if name.startswith("rsync-") and name != self.newest]
         self.newest = None
         if not ours or not theirs:
             self.skipped.append("retire: there was nothing to retire")
             return
-        # the step itself is timed, without a flush: so is `rm`
-        theirs = [Time(one.command, one.command) for one in theirs]
         row = Row("retire a generation", self.tree.count, self.drive.kind, ours, "rm -rf", theirs, TARGETS["retire"], "cold" if self.options.cold else "warm")
         self.rows.append(row)
         print("  " + "  ".join(row.cells()), file=sys.stderr)
+
+    def removed(self, name):
+        begun = time.monotonic()
+        run("rm", "-rf", name, cwd=self.drive.path)
+        seconds = time.monotonic() - begun
+        return Time(seconds, seconds)
 
     def large(self):
         folder = os.path.join(os.path.dirname(self.source), "large")

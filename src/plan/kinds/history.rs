@@ -69,12 +69,12 @@ fn natively(copying: Copying, plan: &Plan, way: &Way) -> Vec<Step> {
         ),
         Step::new(
             Part::Copy,
-            "copy links, devices, and files with several names among what changed",
+            "copy with rsync what is neither file nor link among what changed",
             Act::Tool(others),
         ),
         native(
             Part::Copy,
-            format!("give folders their attributes, and write the manifest `{manifest}`"),
+            format!("write the manifest `{manifest}`"),
             Native::Finish {
                 partial: partial.clone(),
                 manifest: manifest.clone(),

@@ -16,9 +16,9 @@ use super::block::{damaged, decode, encode};
 use crate::record::GenerationName;
 
 /// First in the file, and last: what is not whole has no end.
-const MAGIC: [u8; 8] = *b"hayidx1\n";
-/// Before each block: its length, and the first bytes of its SHA-256.
-const HEAD: usize = 4 + 8;
+const MAGIC: [u8; 8] = *b"hayidx2\n";
+/// Before each block: its length, and its CRC-32 (ISO 3309), against what a power cut leaves.
+const HEAD: usize = 4 + 4;
 /// After the table and the foot: their lengths, their digest, and the mark of the end.
 const TAIL: usize = 8 + 8 + 32 + 8;
 
@@ -39,6 +39,7 @@ pub struct Foot {
 #[derive(Debug)]
 pub struct Index {
     file: File,
+    length: u64,
     table: Vec<u64>,
     pub foot: Foot,
 }
@@ -74,6 +75,7 @@ impl Index {
         Ok(Self {
             table: table.chunks_exact(8).map(offset).collect(),
             foot: serde_json::from_slice(foot)?,
+            length,
             file,
         })
     }
@@ -84,7 +86,7 @@ impl Index {
     /// When the block cannot be read or is damaged.
     pub fn block(&self, number: u32) -> io::Result<Vec<Seen>> {
         let offset = self.table.get(number as usize).ok_or_else(damaged)?;
-        read_block(&self.file, *offset)
+        read_block(&self.file, *offset, self.length)
     }
 }
 
@@ -155,19 +157,26 @@ impl NewIndex {
         Ok(())
     }
 
-    /// Writes a block in its place again, with the same names.
+    /// Writes a block again, with the same names: in its place, if it is as long as it was.
     ///
     /// # Errors
     /// When it cannot be written.
     pub fn put_again(&self, number: u32, names: &[Seen]) -> io::Result<()> {
         let offset = self.offset(number)?;
-        self.file.write_all_at(&framed(names), offset)
+        let bytes = framed(names);
+        let mut head = [0; HEAD];
+        self.file.read_exact_at(&mut head, offset)?;
+        if head[..4] != bytes[..4] {
+            return self.put(number, names);
+        }
+        self.file.write_all_at(&bytes, offset)
     }
 
     /// # Errors
     /// When the block cannot be read.
     pub fn block(&self, number: u32) -> io::Result<Vec<Seen>> {
-        read_block(&self.file, self.offset(number)?)
+        let end = self.end.load(Ordering::Relaxed);
+        read_block(&self.file, self.offset(number)?, end)
     }
 
     fn offset(&self, number: u32) -> io::Result<u64> {
@@ -205,27 +214,28 @@ fn framed(names: &[Seen]) -> Vec<u8> {
     let mut bytes = Vec::with_capacity(HEAD + block.len());
     // a folder whose names take 4 GiB cannot be listed either
     bytes.extend(u32::try_from(block.len()).unwrap_or(u32::MAX).to_le_bytes());
-    bytes.extend(&Sha256::digest(&block)[..8]);
+    bytes.extend(crc32fast::hash(&block).to_le_bytes());
     bytes.extend(block);
     bytes
 }
 
-fn read_block(file: &File, offset: u64) -> io::Result<Vec<Seen>> {
-    let head = read_at(file, offset, HEAD)?;
+fn read_block(file: &File, offset: u64, end: u64) -> io::Result<Vec<Seen>> {
+    let mut head = [0; HEAD];
+    file.read_exact_at(&mut head, offset)?;
     let length = u32::from_le_bytes([head[0], head[1], head[2], head[3]]);
-    let bytes = read_at(file, offset + HEAD as u64, length as usize)?;
-    if head[4..] != Sha256::digest(&bytes)[..8] {
+    let begin = offset + HEAD as u64;
+    // a damaged length must not ask for more memory than the file has bytes
+    if u64::from(length) > end.saturating_sub(begin) {
+        return Err(damaged());
+    }
+    let bytes = read_at(file, begin, length as usize)?;
+    if head[4..] != crc32fast::hash(&bytes).to_le_bytes() {
         return Err(damaged());
     }
     decode(&bytes)
 }
 
 fn read_at(file: &File, offset: u64, length: usize) -> io::Result<Vec<u8>> {
-    // a damaged length must not ask for more memory than the file has bytes
-    let there = file.metadata()?.len().saturating_sub(offset);
-    if length as u64 > there {
-        return Err(damaged());
-    }
     let mut bytes = vec![0; length];
     file.read_exact_at(&mut bytes, offset)?;
     Ok(bytes)
