@@ -14,8 +14,9 @@ use jiff::{SignedDuration, Timestamp};
 const SOFTENED_BY: SignedDuration = SignedDuration::from_hours(24);
 
 /// With 1, the oldest would always go first, since gaps narrow with age; with 3, the first one of all would stay
-/// while those behind it thin out to nothing. With 2, a history of nights under a cap of twice its source reaches
-/// back twice as far as if the oldest went first, and its gaps widen evenly.
+/// while those behind it thin out to nothing. With 2, where every night holds as much alone, history reaches
+/// back twice as far as if the oldest went first, and its gaps widen evenly; where files are replaced at random, the
+/// oldest holds most alone, and the reach is the same (`forecast/reach_tests.rs`).
 const BEHIND: f64 = 2.0;
 
 /// A generation between its neighbours.

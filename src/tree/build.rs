@@ -10,12 +10,10 @@ use std::sync::{Arc, Mutex};
 
 use rayon::Scope as Pool;
 use rayon::prelude::*;
-use rustix::fs::{AtFlags, Mode, OFlags, linkat, mkdirat, open, unlinkat};
+use rustix::fs::{AtFlags, Mode, OFlags, mkdirat, open, unlinkat};
 use rustix::io::Errno;
 
-use super::copy_file::{Copied, Place, copy};
 use super::copy_folder::give;
-use super::copy_link;
 use super::flusher::while_flushing;
 use super::folder::{enter, enter_by_link, names};
 use super::halt::Halt;
@@ -114,35 +112,35 @@ pub fn build(wanted: &Wanted) -> Result<Built, Trouble> {
     Ok(build.finish())
 }
 
-struct Build<'a> {
-    wanted: &'a Wanted<'a>,
+pub(super) struct Build<'a> {
+    pub(super) wanted: &'a Wanted<'a>,
     /// The folders that need a visit; all if none are named.
-    only: Option<HashSet<u32>>,
-    joined: Joined,
-    done: Mutex<Built>,
-    gone: AtomicU64,
-    not_linked: AtomicU64,
-    bytes: AtomicU64,
-    folder_bytes: AtomicU64,
-    fatal: Mutex<Option<Trouble>>,
+    pub(super) only: Option<HashSet<u32>>,
+    pub(super) joined: Joined,
+    pub(super) done: Mutex<Built>,
+    pub(super) gone: AtomicU64,
+    pub(super) not_linked: AtomicU64,
+    pub(super) bytes: AtomicU64,
+    pub(super) folder_bytes: AtomicU64,
+    pub(super) fatal: Mutex<Option<Trouble>>,
 }
 
 /// One folder, on the source, in the new copy, and in the last one.
-struct Folders {
-    source: OwnedFd,
-    copy: OwnedFd,
-    last: Option<OwnedFd>,
+pub(super) struct Folders {
+    pub(super) source: OwnedFd,
+    pub(super) copy: OwnedFd,
+    pub(super) last: Option<OwnedFd>,
     /// What is made in `copy` gets no attributes from it.
-    gives_nothing: bool,
+    pub(super) gives_nothing: bool,
 }
 
 /// What was done with files of one folder.
 #[derive(Default)]
-struct Done {
+pub(super) struct Done {
     /// The index tells something else of them now.
-    changed: bool,
+    pub(super) changed: bool,
     /// Names for rsync.
-    others: Vec<u8>,
+    pub(super) others: Vec<u8>,
 }
 
 impl Done {
@@ -156,13 +154,13 @@ impl Done {
 /// Files that one hand takes at a time.
 const FILES_A_HAND: usize = 16;
 
-struct Task<'s> {
-    path: Vec<u8>,
-    block: u32,
+pub(super) struct Task<'s> {
+    pub(super) path: Vec<u8>,
+    pub(super) block: u32,
     /// The folder itself; the root has nothing to be given.
-    own: Option<Seen>,
-    folders: Arc<Folders>,
-    scope: Option<&'s Scope>,
+    pub(super) own: Option<Seen>,
+    pub(super) folders: Arc<Folders>,
+    pub(super) scope: Option<&'s Scope>,
 }
 
 impl<'a> Build<'a> {
@@ -178,7 +176,7 @@ impl<'a> Build<'a> {
     }
 
     /// A source that cannot be read is told at the end, with others; anything else ends all work.
-    fn trouble(&self, trouble: Trouble) {
+    pub(super) fn trouble(&self, trouble: Trouble) {
         match trouble {
             Trouble::Source { .. } => {
                 let mut done = lock(&self.done);
@@ -307,107 +305,6 @@ impl<'a> Build<'a> {
         };
         pool.spawn(move |pool| self.folder(&below, pool));
         Ok(false)
-    }
-
-    /// Brings one name into the new copy, or leaves it to rsync.
-    fn file(&self, task: &Task, seen: &mut Seen) -> Result<Done, Trouble> {
-        self.wanted.halt.look()?;
-        let changed = Done {
-            changed: true,
-            others: Vec::new(),
-        };
-        if seen.marks.has(Marks::SAME) && self.wanted.found.groups.are_as_before(seen) {
-            if self.link(task, seen)? {
-                return Ok(Done::default());
-            }
-            self.not_linked.fetch_add(1, Ordering::Relaxed);
-        }
-        seen.marks.drop(Marks::SAME);
-        seen.born = self.wanted.born;
-        let path = [task.path.as_slice(), b"/", &seen.name].concat();
-        match self.copy(task, seen, &path)? {
-            Copied::Whole(told) => {
-                *seen = told;
-                return Ok(changed);
-            }
-            Copied::Gone => {
-                self.gone.fetch_add(1, Ordering::Relaxed);
-                seen.marks.put(Marks::GONE);
-                return Ok(changed);
-            }
-            Copied::Otherwise => {}
-        }
-        if let SeenKind::File { digest, .. } = &mut seen.kind {
-            *digest = None;
-            seen.marks.put(Marks::SEVERAL);
-        }
-        // `./` keeps a name from being read as anything else (rsync(1), `--files-from`)
-        let others = [b".", path.as_slice(), b"\0"].concat();
-        Ok(Done { others, ..changed })
-    }
-
-    /// Gives whether the new copy has the file of the last one.
-    fn link(&self, task: &Task, seen: &Seen) -> Result<bool, Trouble> {
-        let Beginning::Empty { .. } = self.wanted.beginning else {
-            return Ok(true);
-        };
-        let Some(last) = &task.folders.last else {
-            return Ok(false);
-        };
-        let name = OsStr::from_bytes(&seen.name);
-        match linkat(last, name, &task.folders.copy, name, AtFlags::empty()) {
-            Ok(()) => Ok(true),
-            // gone from the last copy, or it has all the names it may have: a copy does as well
-            Err(Errno::NOENT | Errno::MLINK | Errno::PERM | Errno::XDEV | Errno::OPNOTSUPP) => {
-                Ok(false)
-            }
-            Err(error) => {
-                let path = [task.path.as_slice(), b"/", &seen.name].concat();
-                Err(Trouble::drive(&path, error))
-            }
-        }
-    }
-
-    fn copy(&self, task: &Task, seen: &Seen, path: &[u8]) -> Result<Copied, Trouble> {
-        let place = Place {
-            source: task.folders.source.as_fd(),
-            copy: task.folders.copy.as_fd(),
-            name: &seen.name,
-            path,
-            gives_nothing: task.folders.gives_nothing,
-        };
-        let halt = self.wanted.halt;
-        let copied = match seen.kind {
-            SeenKind::File { .. } if seen.marks.has(Marks::SEVERAL) => {
-                self.joined.copy(place, seen, self.wanted.copy, halt)
-            }
-            SeenKind::File { .. } => self.single(place, seen),
-            SeenKind::Link { .. } => copy_link::copy(place, seen, halt).map(|link| (link, false)),
-            _ => Ok((Copied::Otherwise, false)),
-        };
-        match copied {
-            Ok((copied, is_read)) => {
-                if let (true, Copied::Whole(told)) = (is_read, &copied) {
-                    self.bytes.fetch_add(told.size(), Ordering::Relaxed);
-                }
-                Ok(copied)
-            }
-            Err(trouble @ Trouble::Source { .. }) => {
-                self.trouble(trouble);
-                Ok(Copied::Gone)
-            }
-            Err(trouble) => Err(trouble),
-        }
-    }
-
-    fn single(&self, place: Place, seen: &Seen) -> Result<(Copied, bool), Trouble> {
-        for leftover in self.wanted.leftovers {
-            if let Some(told) = leftover.take_over(place, seen, self.wanted.halt)? {
-                return Ok((Copied::Whole(told), false));
-            }
-        }
-        let copied = copy(place, seen, self.wanted.halt)?;
-        Ok((copied, true))
     }
 
     fn finish(self) -> Built {

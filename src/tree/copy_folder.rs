@@ -15,8 +15,7 @@ use super::{Trouble, attributes};
 /// # Errors
 /// With `path`, and whether it was the source or the drive.
 pub fn give(source: &OwnedFd, copy: &OwnedFd, path: &[u8], seen: &Seen) -> Result<u64, Trouble> {
-    let wanted =
-        attributes::of(source.as_fd()).map_err(|error| Trouble::source(path, error))?;
+    let wanted = attributes::of(source.as_fd()).map_err(|error| Trouble::source(path, error))?;
     let put = || -> io::Result<u64> {
         let found = fstat(copy)?;
         if (found.st_uid, found.st_gid) != (seen.uid, seen.gid) {

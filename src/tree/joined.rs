@@ -14,11 +14,16 @@ use super::halt::Halt;
 use super::index::Seen;
 use super::{Trouble, lock};
 
+/// A file: its file system's number, and its inode.
+type File = (u16, u64);
+
+type Slot = Arc<Mutex<Option<First>>>;
+
 /// The files with several names that were copied so far.
 #[derive(Debug, Default)]
 pub struct Joined {
-    /// By the number of the file system and the inode. Who finds nothing in it copies, and the others wait.
-    files: Mutex<HashMap<(u16, u64), Arc<Mutex<Option<First>>>>>,
+    /// Who finds nothing in a slot copies, and the others wait.
+    files: Mutex<HashMap<File, Slot>>,
 }
 
 /// The first name of a file.

@@ -7,7 +7,9 @@
 
 pub mod attributes;
 pub mod build;
+mod build_name;
 mod compare;
+mod copy_content;
 mod copy_file;
 mod copy_folder;
 mod copy_link;

@@ -48,7 +48,6 @@ mod manifest_foreign;
 mod manifest_kinds;
 mod manifest_oracles;
 mod manifest_tree;
-mod manifests;
 mod manual;
 mod night_watcher;
 mod packaging;

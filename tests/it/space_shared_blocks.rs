@@ -27,6 +27,7 @@ fn name(night: &str) -> GenerationName {
 /// A scratch drive on a loop device.
 struct Scratch {
     folder: tempfile::TempDir,
+    is_xfs: bool,
 }
 
 impl Scratch {
@@ -53,7 +54,8 @@ impl Scratch {
             .arg(&image)
             .arg(&drive));
         fs::create_dir(drive.join("orders")).unwrap();
-        Some(Self { folder })
+        let is_xfs = program == "mkfs.xfs";
+        Some(Self { folder, is_xfs })
     }
 
     fn job(&self) -> PathBuf {
@@ -70,6 +72,13 @@ impl Scratch {
     /// Bytes in use on the drive (statvfs(3)).
     fn used(&self) -> u64 {
         ok(Command::new("sync").arg("-f").arg(self.job()));
+        if self.is_xfs {
+            // XFS gives back in the background what was removed; this waits for it (xfs_spaceman(8), `prealloc -s`)
+            let drive = self.folder.path().join("drive");
+            ok(Command::new("xfs_spaceman")
+                .args(["-c", "prealloc -s"])
+                .arg(drive));
+        }
         let found = rustix::fs::statvfs(self.job()).unwrap();
         (found.f_blocks - found.f_bfree) * found.f_frsize
     }

@@ -7,7 +7,6 @@ use rustix::process::Signal;
 use serde_json::Value;
 
 use crate::background::{Background, until};
-use crate::manifests;
 use crate::service_world::{Serving, subjects_waiting};
 use crate::verify_finds::{job, rot};
 use crate::world::World;
@@ -45,7 +44,6 @@ fn world_with_copies(more: &str, reread: &str) -> Option<World> {
             0,
         );
     }
-    manifests::write_missing(&world, "studio-files");
     Some(world)
 }
 

@@ -10,7 +10,6 @@ use std::process::Command;
 use serde_json::Value;
 
 use crate::kinds_trees::make_tricky;
-use crate::manifests;
 use crate::world::{World, ok};
 
 const NIGHT: &str = "2026-11-25T02:30:00Z";
@@ -24,7 +23,6 @@ pub fn job(kind: &str) -> String {
 fn with_copy(world: &World) {
     world.job("studio-files", &job("history"));
     world.run(&["--clock", NIGHT, "run", "studio-files"], 0);
-    manifests::write_missing(world, "studio-files");
 }
 
 fn verify(world: &World, more: &[&str], exit: i32) -> Value {
@@ -233,7 +231,6 @@ fn a_mirror_and_an_archive_are_verified_too() {
     for kind in ["mirror", "archive"] {
         world.job(kind, &job(kind));
         world.run(&["--clock", NIGHT, "run", kind], 0);
-        manifests::write_missing(&world, kind);
         assert_eq!(world.run_json(&["verify", kind], 0)["outcome"], "well");
     }
     let copy = world.copies("mirror").join("current");
@@ -302,7 +299,6 @@ fn shared_files_are_read_once_for_all_copies_and_their_names_looked_at_in_each()
             0,
         );
     }
-    manifests::write_missing(&world, "studio-files");
     let unique = |folder: &Path| -> u64 {
         let script = format!(
             "find {} -type f -not -name '*.mtree' -not -name catalogue.jsonl -printf '%i %s\\n' | sort -u | awk '{{s+=$2}} END {{print s}}'",

@@ -9,7 +9,6 @@ use std::time::{Duration, Instant};
 use jiff::{Timestamp, ToSpan};
 use serde_json::Value;
 
-use crate::manifests;
 use crate::verify_finds::{job, rot};
 use crate::world::{World, ok};
 
@@ -31,7 +30,6 @@ fn write_server(world: &World, reread: &str) {
 
 fn night(world: &World, job: &str, clock: &str) {
     world.run(&["--clock", clock, "run", job], 0);
-    manifests::write_missing(world, job);
 }
 
 /// Two jobs with several copies each, files of all sizes, some of them changed from night to night.

@@ -204,3 +204,7 @@ fn not_below_nothing(rate: Estimate) -> Estimate {
 #[cfg(test)]
 #[path = "history_tests.rs"]
 mod tests;
+
+#[cfg(test)]
+#[path = "reach_tests.rs"]
+mod reach_tests;
