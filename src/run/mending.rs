@@ -8,7 +8,7 @@ use super::drive_hands::DriveHands;
 use super::executor::Executor;
 use super::job_run::{Runner, known_hosts};
 use super::locks;
-use crate::jobs::{Drive, DrivePlace, Job};
+use crate::jobs::{Drive, DrivePlace, Job, Size};
 use crate::plan::{Landing, Mend, Plan, Step, Stop};
 use crate::prove::verify::{
     Mender, Pace, SearchPlace, Spoilt, find_good_copies, mend_steps, spoilt_files,
@@ -25,6 +25,16 @@ pub enum Mending {
     Offer,
     /// They are put in place of what is damaged.
     Do,
+}
+
+/// How good copies are searched for, and what for.
+#[derive(Clone, Copy)]
+pub struct Search<'a> {
+    pub mending: Mending,
+    /// Bytes a second at most.
+    pub rate: Option<Size>,
+    /// Whether the drive is used by a run that must not be slowed down.
+    pub is_busy: &'a (dyn Fn() -> bool + Sync),
 }
 
 impl Executor<'_> {
@@ -52,6 +62,7 @@ struct Bench<'a> {
     plan: &'a Plan,
     gathered: &'a Gathered,
     folder: OwnedFd,
+    search: Search<'a>,
 }
 
 impl Runner<'_> {
@@ -61,13 +72,46 @@ impl Runner<'_> {
         job: &Job,
         plan: &Plan,
         gathered: &Gathered,
-        mending: Mending,
+        search: Search,
         record: &mut RunRecord,
     ) {
-        let Some(held) = &gathered.held else { return };
         if !record.proofs.iter().any(Proof::is_open) {
             return;
         }
+        if search.mending == Mending::Offer {
+            return self.search_and_offer(job, plan, gathered, search, record);
+        }
+        let drive = self.config.drive_of(job);
+        match locks::lock_drive(&self.config.server.state_dir, drive, &job.name) {
+            Ok(_lock) => {
+                // a run since then may have given other names to what is damaged, or updated a mirror
+                let gathered = self.look(job, self.clock.now());
+                self.search_and_offer(job, plan, &gathered, search, record);
+            }
+            Err(error) => {
+                record
+                    .notes
+                    .push(nothing_replaced(drive, &error.to_string()));
+                let mending = Mending::Offer;
+                let search = Search { mending, ..search };
+                self.search_and_offer(job, plan, gathered, search, record);
+            }
+        }
+    }
+
+    fn search_and_offer(
+        &self,
+        job: &Job,
+        plan: &Plan,
+        gathered: &Gathered,
+        search: Search,
+        record: &mut RunRecord,
+    ) {
+        let Some(held) = &gathered.held else {
+            let words = "on another host good copies are neither searched for nor put in place";
+            record.notes.push(words.to_owned());
+            return;
+        };
         let hands = DriveHands {
             held,
             landing: &gathered.facts.landing,
@@ -79,6 +123,7 @@ impl Runner<'_> {
             plan,
             gathered,
             folder,
+            search,
         };
         let places = bench.places(&mut record.notes);
         let mut steps = Vec::new();
@@ -86,7 +131,7 @@ impl Runner<'_> {
             let more = bench.offer(proof, &places);
             steps.extend(more.into_iter().map(|(index, step)| (number, index, step)));
         }
-        match mending {
+        match search.mending {
             Mending::Offer => advise(job, record),
             Mending::Do => bench.mend_all(&steps, record),
         }
@@ -189,7 +234,7 @@ impl Bench<'_> {
             }
         };
         let stop = || self.runner.signal.is_set();
-        let pace = Pace::new(None, &stop, &|| false, &|_| {});
+        let pace = Pace::new(self.search.rate, &stop, self.search.is_busy, &|_| {});
         let good = find_good_copies(&spoilt, places, &pace);
         for (index, good) in &good {
             proof.findings[*index].good = Some(good.clone());
@@ -201,7 +246,7 @@ impl Bench<'_> {
         mend_steps(&self.folder, copy, self.generations(), &spoilt, &good)
     }
 
-    /// Says what will be replaced, then replaces it.
+    /// Says what will be replaced, then replaces it. The drive is locked.
     fn mend_all(&self, steps: &[(usize, usize, Step)], record: &mut RunRecord) {
         if steps.is_empty() {
             record
@@ -210,20 +255,10 @@ impl Bench<'_> {
             return;
         }
         let drive = self.runner.config.drive_of(self.job);
-        let state_dir = &self.runner.config.server.state_dir;
-        let lock = locks::lock_drive(state_dir, drive, &self.job.name);
-        let held = hold(drive, Purpose::Writing);
-        let (Ok(_lock), Ok(Some(held))) = (&lock, &held) else {
-            let why = match (&lock, &held) {
-                (Err(error), _) => error.to_string(),
-                (_, Err(stop)) => stop.reason.clone(),
-                _ => "it is on another host".to_owned(),
-            };
-            record.notes.push(format!(
-                "nothing was replaced on drive `{}`: {why}",
-                drive.name
-            ));
-            return;
+        let held = match hold(drive, Purpose::Writing) {
+            Ok(Some(held)) => held,
+            Ok(None) => return,
+            Err(stop) => return record.notes.push(nothing_replaced(drive, &stop.reason)),
         };
         let steps = without_repeats(steps);
         self.runner.progress.announce("to be replaced:");
@@ -237,7 +272,7 @@ impl Bench<'_> {
             }
             let mut executor = Executor::new(
                 self.plan,
-                Some(held),
+                Some(&held),
                 self.runner.signal,
                 self.runner.progress,
             );
@@ -308,6 +343,10 @@ fn inode_names(step: &Step) -> Vec<(String, PathBuf)> {
             .collect(),
         _ => Vec::new(),
     }
+}
+
+fn nothing_replaced(drive: &Drive, why: &str) -> String {
+    format!("nothing was replaced on drive `{}`: {why}", drive.name)
 }
 
 /// `None` for a drive on another host.

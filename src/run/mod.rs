@@ -19,6 +19,7 @@ mod outlook;
 mod output;
 mod overview;
 pub mod owed;
+mod place_keeper;
 mod process;
 mod progress;
 mod proof_overview;

@@ -64,7 +64,9 @@ impl Executor<'_> {
             None => None,
         };
         let mut looked = self.hold_against(step, wanted, before.as_ref())?;
-        if let (Err(error), Some(known)) = (&looked, wanted.against) {
+        if let (Err(error), Some(known)) = (&looked, wanted.against)
+            && is_damage(error)
+        {
             warn!("  the index of the source: {error}; the manifest is read");
             before = self.by_manifest(known)?;
             looked = self.hold_against(step, wanted, before.as_ref())?;
@@ -175,9 +177,12 @@ impl Executor<'_> {
     fn build(&mut self, step: &Step, wanted: &Build) -> Result<String, Stop> {
         let folder = self.folder()?;
         let copy = copy_folder(&folder, wanted).map_err(|error| self.drive_error(&error))?;
+        // no link leads from one subvolume into another
+        let is_linking = wanted.sharing == Sharing::Links;
         let leftovers: Vec<Leftover> = wanted
             .leftovers
             .iter()
+            .filter(|_| is_linking)
             .filter_map(|name| open_below(folder.as_fd(), Path::new(name)).ok())
             .map(Leftover)
             .collect();
@@ -314,6 +319,13 @@ fn night(
         new_bytes: still(&name),
         own_bytes,
     }
+}
+
+/// Whether an index cannot be read; one that cannot be written is no reason to read every file of the source.
+fn is_damage(error: &io::Error) -> bool {
+    let is_of_disk = error.raw_os_error() == Some(rustix::io::Errno::IO.raw_os_error());
+    let kinds = [io::ErrorKind::InvalidData, io::ErrorKind::UnexpectedEof];
+    is_of_disk || kinds.contains(&error.kind())
 }
 
 /// Bytes that the file system gave out for an entry itself.

@@ -5,7 +5,9 @@ use jiff::{Timestamp, tz::TimeZone};
 use super::copies_of;
 use crate::jobs::{Config, Drive, Job};
 use crate::prove::verify::standing;
-use crate::record::{Found, Generation, GenerationName, Proof, ProofKind, State, Store};
+use crate::record::{
+    Form, Found, Generation, GenerationName, Proof, ProofKind, State, Store, What,
+};
 use crate::report::{
     DriveStatus, JobStatus, OpenFindings, RereadStatus, RoundStatus, Verified, date, found_words,
 };
@@ -14,11 +16,20 @@ use crate::report::{
 pub fn verified(store: &Store, job: &Job, generations: &[Generation]) -> Option<Verified> {
     let proofs = store.proofs(&job.drive, &job.name).unwrap_or_default();
     let last = proofs.first()?;
-    let kept = generations.iter().filter(|one| one.state != State::Retired);
-    let open = kept
-        .map(|one| OpenFindings {
-            generation: one.name,
-            found: open_of(&proofs, one.name),
+    let kept = || generations.iter().filter(|one| one.state != State::Retired);
+    let trees = kept().filter(|one| one.form == Form::Tree);
+    let oldest = trees.map(|one| one.name).min();
+    let open = kept()
+        .map(|one| {
+            let is_of = |proof: &Proof| one.form == Form::Current || proof.generation == one.name;
+            let mut found = open_of(&proofs, is_of);
+            if oldest == Some(one.name) {
+                take_over(&mut found, &left_by_retired(&proofs, one.name));
+            }
+            OpenFindings {
+                generation: one.name,
+                found,
+            }
         })
         .filter(|one| one.found.all() > 0);
     Some(Verified {
@@ -28,17 +39,36 @@ pub fn verified(store: &Store, job: &Job, generations: &[Generation]) -> Option<
     })
 }
 
+/// A file that several copies share is read in the oldest of them. When that is retired, the file may live on in the next.
+fn left_by_retired(proofs: &[Proof], oldest: GenerationName) -> Found {
+    let is_whole_look = |proof: &&Proof| {
+        proof.generation == oldest && proof.kind == ProofKind::Verify && !proof.cut_short
+    };
+    let seen_since = proofs.iter().find(is_whole_look).map(|proof| proof.at);
+    let of_retired =
+        |proof: &Proof| proof.generation < oldest && seen_since.is_none_or(|seen| proof.at > seen);
+    let found = open_of(proofs, of_retired);
+    let mut shared = Found::default();
+    for what in [What::Damaged, What::Unreadable] {
+        shared.add(what, found.of(what));
+    }
+    shared
+}
+
+/// Each look at everything finds all; parts find other things each.
+fn take_over(open: &mut Found, found: &Found) {
+    for what in What::ALL {
+        let more = found.of(what).saturating_sub(open.of(what));
+        open.add(what, more);
+    }
+}
+
 /// What looks found since the copy was last seen whole; `proofs` is newest first.
-fn open_of(proofs: &[Proof], copy: GenerationName) -> Found {
+fn open_of(proofs: &[Proof], is_of: impl Fn(&Proof) -> bool) -> Found {
     let mut open = Found::default();
-    for proof in proofs.iter().filter(|one| one.generation == copy) {
+    for proof in proofs.iter().filter(|one| is_of(one)) {
         if proof.is_open() {
-            // each look at everything finds all; parts find other things each
-            let found = still_open(proof);
-            for what in crate::record::What::ALL {
-                let more = found.of(what).saturating_sub(open.of(what));
-                open.add(what, more);
-            }
+            take_over(&mut open, &still_open(proof));
         }
         if proof.kind == ProofKind::Verify && !proof.cut_short {
             break;
@@ -49,7 +79,7 @@ fn open_of(proofs: &[Proof], copy: GenerationName) -> Found {
 
 fn still_open(proof: &Proof) -> Found {
     let mut found = Found::default();
-    for what in crate::record::What::ALL {
+    for what in What::ALL {
         let mended = proof
             .findings
             .iter()

@@ -1,13 +1,11 @@
 //! One part of a drive, re-read: goes on from the place that the record tells, and keeps the place as it goes.
 
-use std::sync::{Mutex, PoisonError};
-use std::time::{Duration, Instant};
-
 use jiff::Timestamp;
 
 use super::executor::Executor;
 use super::job_run::{Runner, trigger_for};
-use super::mending::Mending;
+use super::mending::{Mending, Search};
+use super::place_keeper::PlaceKeeper;
 use super::verify_run::conclude;
 use super::verifying::{LookedAt, Manner};
 use super::wording;
@@ -19,13 +17,10 @@ use crate::prove::verify::{
     plan_verify,
 };
 use crate::record::{
-    Generation, GenerationName, Mark, Outcome, Place, ProofKind, Round, RunRecord, Store,
+    Generation, GenerationName, Mark, Outcome, Place, ProofKind, Round, RunRecord, State, Store,
     StoreError, Task,
 };
 use crate::report::date;
-
-/// How often the place is written down: so much is read again after a kill.
-const KEEP_EVERY: Duration = Duration::from_secs(1);
 
 /// What is left of the bytes for this time; `None` is no end.
 type Budget = Option<u64>;
@@ -175,12 +170,17 @@ impl Slice<'_> {
             job: self.job.name.clone(),
             known,
         };
+        let is_updating = copies
+            .known
+            .iter()
+            .any(|copy| copy.state == State::Updating && !is_done(copy.place_name()));
         let copies = in_round(&copies, round);
         let stop = match &gathered.facts.drive {
             DriveState::NotReady(stop) => Some(stop.clone()),
             DriveState::Ready(_) => None,
         };
-        if stop.is_none() && copies.iter().all(|copy| is_done(copy.place_name())) {
+        let is_done = copies.iter().all(|copy| is_done(copy.place_name()));
+        if stop.is_none() && is_done && !is_updating {
             return Ok(Went::Nothing);
         }
         let mut record = runner.blank_slice(self.job, self.planned)?;
@@ -203,7 +203,12 @@ impl Slice<'_> {
                 rate: self.reread.rate,
                 now: record.started,
             });
-            self.read(&plan, &gathered, round, budget, &mut record)?
+            let is_through = self.read(&plan, &gathered, round, budget, &mut record)?;
+            if is_updating {
+                let words = "the mirror is being updated, or its update was cut short: the next part re-reads it";
+                record.notes.push(words.to_owned());
+            }
+            is_through && !is_updating
         };
         runner.finish(&mut record);
         runner.store.put_proofs(&record.proofs)?;
@@ -284,8 +289,13 @@ impl Slice<'_> {
                 "nothing was left to re-read".clone_into(&mut record.reason);
             }
             stop => {
+                let search = Search {
+                    mending: Mending::Offer,
+                    rate: self.reread.rate,
+                    is_busy: &is_busy,
+                };
                 self.runner
-                    .deal_with_damage(self.job, plan, gathered, Mending::Offer, record);
+                    .deal_with_damage(self.job, plan, gathered, search, record);
                 conclude(record, stop.map(after_stop));
             }
         }
@@ -329,71 +339,4 @@ fn account(round: &mut Round, budget: &mut Budget, copy: &LookedAt) {
 
 fn is_in(place: Option<&Place>, copy: &Generation) -> bool {
     place.is_some_and(|place| place.job == copy.job && place.generation == copy.place_name())
-}
-
-/// Writes the place down while readers go on, so that a kill costs little.
-struct PlaceKeeper<'a> {
-    drive: &'a Name,
-    state: Mutex<Kept>,
-}
-
-struct Kept {
-    store: Store,
-    /// Before the copy that is read now.
-    base: Round,
-    now: Option<(Place, u64, u64)>,
-    written: Instant,
-}
-
-impl<'a> PlaceKeeper<'a> {
-    fn new(store: Store, drive: &'a Name, round: Round) -> Self {
-        let state = Kept {
-            store,
-            base: round,
-            now: None,
-            written: Instant::now(),
-        };
-        Self {
-            drive,
-            state: Mutex::new(state),
-        }
-    }
-
-    fn heed(&self, place: &Place, sum: &Sum) {
-        let mut kept = self.state.lock().unwrap_or_else(PoisonError::into_inner);
-        let other = |(old, _, _): &(Place, u64, u64)| old.generation != place.generation;
-        if kept.now.as_ref().is_some_and(other) {
-            kept.base = kept.round();
-        }
-        kept.now = Some((place.clone(), sum.files, sum.bytes));
-        if kept.written.elapsed() < KEEP_EVERY {
-            return;
-        }
-        kept.written = Instant::now();
-        let round = kept.round();
-        if let Err(error) = kept.store.put_round(self.drive, &round) {
-            tracing::warn!("{error}");
-        }
-    }
-}
-
-impl Kept {
-    fn round(&self) -> Round {
-        let mut round = self.base.clone();
-        let Some((place, files, bytes)) = &self.now else {
-            return round;
-        };
-        let same = round
-            .place
-            .as_ref()
-            .is_some_and(|old| old.job == place.job && old.generation == place.generation);
-        if !same {
-            round.in_copy = 0;
-        }
-        round.files += files;
-        round.bytes += bytes;
-        round.in_copy += bytes;
-        round.place = Some(place.clone());
-        round
-    }
 }

@@ -7,7 +7,7 @@ use super::account::Account;
 use super::executor::Executor;
 use super::job_run::{Runner, known_hosts};
 use super::locks;
-use super::mending::Mending;
+use super::mending::{Mending, Search};
 use super::verifying::{LookedAt, proof_of};
 use super::wording;
 use crate::jobs::Job;
@@ -108,7 +108,12 @@ impl Runner<'_> {
         };
         let copies: Vec<LookedAt> = done.looked.into_iter().flat_map(|one| one.copies).collect();
         self.take_over_looks(copies, kind, record);
-        self.deal_with_damage(wanted.job, plan, gathered, wanted.mending, record);
+        let search = Search {
+            mending: wanted.mending,
+            rate: None,
+            is_busy: &|| false,
+        };
+        self.deal_with_damage(wanted.job, plan, gathered, search, record);
         if wanted.sample.is_some() && wanted.seed.is_none() {
             record.notes.push(format!(
                 "to take the same sample again: `--sample N --seed {}`",

@@ -79,18 +79,14 @@ impl Executor<'_> {
             pace: &Pace::new(verify.rate, &stop, &is_busy, &heard),
         };
         let mut looked = Looked::default();
-        let ended = look_at_each(verify, &site, shared, &telling, &mut looked);
-        let is_lost = looks.lost.load(Relaxed);
-        if is_lost {
-            // what could not be read any more tells nothing about the copy
-            looked.copies.pop();
-        }
+        let ended = look_at_each(verify, &site, shared, &telling, &looks, &mut looked);
+        let is_lost = looks.is_lost_now();
         let words = words(&looked);
         self.done.looked.push(looked);
-        ended?;
         if is_lost {
             return Err(Watch::new(&self.plan.landing, 0, self.held).lost());
         }
+        ended?;
         if self.signal.is_set() {
             return Err(Stop {
                 reason: format!("told to stop: {words}"),
@@ -109,6 +105,7 @@ fn look_at_each(
     site: &Site,
     shared: Shared,
     telling: &Telling,
+    looks: &Looks,
     looked: &mut Looked,
 ) -> Result<(), Stop> {
     let mut turn = Turn::of(telling.job, &verify.extent);
@@ -125,6 +122,10 @@ fn look_at_each(
                 break checked;
             }
         };
+        if looks.is_lost_now() {
+            // what could not be read any more tells nothing about the copy
+            return Ok(());
+        }
         log(copy, &checked);
         turn.account(copy, &checked);
         looked.copies.push(LookedAt {
@@ -193,6 +194,13 @@ impl<'e> Looks<'e> {
     fn is_lost(&self) -> bool {
         let is_unmounted = self.held.is_some_and(|held| !held.is_still_there());
         is_unmounted || self.disk.as_ref().is_some_and(|file| !file.exists())
+    }
+
+    /// By a look now, whoever looked last.
+    fn is_lost_now(&self) -> bool {
+        let is_lost = self.lost.load(Relaxed) || self.is_lost();
+        self.lost.fetch_or(is_lost, Relaxed);
+        is_lost
     }
 
     fn is_over(&self) -> bool {

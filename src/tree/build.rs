@@ -15,7 +15,7 @@ use rustix::io::Errno;
 
 use super::copy_folder::give;
 use super::flusher::while_flushing;
-use super::folder::{enter, enter_by_link, names};
+use super::folder::{enter, enter_by_link, is_no_folder, names};
 use super::halt::Halt;
 use super::index::{Marks, NewIndex, ROOT, Seen, SeenKind};
 use super::joined::Joined;
@@ -134,6 +134,23 @@ pub(super) struct Folders {
     pub(super) gives_nothing: bool,
 }
 
+impl Folders {
+    /// A folder in this one, which is open on the source already.
+    fn below(&self, source: OwnedFd, name: &[u8]) -> io::Result<Self> {
+        let copy = enter(&self.copy, name)?;
+        let last = self.last.as_ref().map(|last| enter(last, name));
+        Ok(Self {
+            source,
+            gives_nothing: gives_nothing(&copy),
+            copy,
+            last: match last.transpose() {
+                Err(error) if is_no_folder(&error) => None,
+                other => other?,
+            },
+        })
+    }
+}
+
 /// What was done with files of one folder.
 #[derive(Default)]
 pub(super) struct Done {
@@ -224,7 +241,7 @@ impl<'a> Build<'a> {
             all.late.insert(task.block);
         } else if let Some(own) = &task.own {
             let Folders { source, copy, .. } = &*task.folders;
-            let bytes = give(source, copy, &task.path, own)?;
+            let bytes = give(Some(source), copy, &task.path, own)?;
             self.folder_bytes.fetch_add(bytes, Ordering::Relaxed);
         }
         Ok(())
@@ -268,6 +285,7 @@ impl<'a> Build<'a> {
     {
         let path = [task.path.as_slice(), b"/", &seen.name].concat();
         let name = OsStr::from_bytes(&seen.name);
+        let wrong = |error: io::Error| Trouble::drive(&path, error);
         let is_leading = task.scope.is_some_and(|scope| !scope.is_source());
         let source = if is_leading {
             enter_by_link(&task.folders.source, &seen.name)
@@ -279,31 +297,35 @@ impl<'a> Build<'a> {
             Err(error) if is_no_folder(&error) => {
                 self.gone.fetch_add(1, Ordering::Relaxed);
                 seen.marks.put(Marks::GONE);
+                if matches!(self.wanted.beginning, Beginning::Snapshot) {
+                    remove_tree(task.folders.copy.as_fd(), name)
+                        .map_err(|error| wrong(io::Error::other(error.to_string())))?;
+                }
                 return Ok(true);
             }
             Err(error) => return Err(Trouble::source(&path, error)),
         };
-        let wrong = |error: io::Error| Trouble::drive(&path, error);
         match mkdirat(&task.folders.copy, name, Mode::RWXU) {
             Ok(()) | Err(Errno::EXIST) => {}
             Err(error) => return Err(wrong(error.into())),
         }
-        let copy = enter(&task.folders.copy, &seen.name).map_err(wrong)?;
-        let last = task.folders.last.as_ref();
-        let folders = Folders {
-            source,
-            gives_nothing: gives_nothing(&copy),
-            copy,
-            last: last.and_then(|last| enter(last, &seen.name).ok()),
-        };
-        let below = Task {
-            scope: task.scope.and_then(|scope| scope.enter(&seen.name)),
-            path,
-            block,
-            own: Some(seen.clone()),
-            folders: Arc::new(folders),
-        };
-        pool.spawn(move |pool| self.folder(&below, pool));
+        let above = Arc::clone(&task.folders);
+        let scope = task.scope.and_then(|scope| scope.enter(&seen.name));
+        let own = seen.clone();
+        // only one file is held open for each folder that waits
+        pool.spawn(move |pool| match above.below(source, &own.name) {
+            Ok(folders) => {
+                let below = Task {
+                    path,
+                    block,
+                    own: Some(own),
+                    folders: Arc::new(folders),
+                    scope,
+                };
+                self.folder(&below, pool);
+            }
+            Err(error) => self.trouble(Trouble::drive(&path, error)),
+        });
         Ok(false)
     }
 
@@ -320,9 +342,4 @@ impl<'a> Build<'a> {
 /// A default ACL, and a label of security, are passed on to what is made in a folder.
 fn gives_nothing(folder: &OwnedFd) -> bool {
     attributes::of(folder.as_fd()).is_ok_and(|found| found.is_empty())
-}
-
-fn is_no_folder(error: &io::Error) -> bool {
-    let code = error.raw_os_error().map(Errno::from_raw_os_error);
-    matches!(code, Some(Errno::NOENT | Errno::NOTDIR | Errno::LOOP))
 }

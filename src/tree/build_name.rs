@@ -10,6 +10,7 @@ use rustix::io::Errno;
 
 use super::build::{Beginning, Build, Done, Task};
 use super::copy_file::{Copied, Place, copy};
+use super::folder::look;
 use super::index::{Marks, Seen, SeenKind};
 use super::{Trouble, copy_link};
 
@@ -54,7 +55,8 @@ impl Build<'_> {
     /// Gives whether the new copy has the file of the last one.
     fn link(&self, task: &Task, seen: &Seen) -> Result<bool, Trouble> {
         let Beginning::Empty { .. } = self.wanted.beginning else {
-            return Ok(true);
+            let found = look(task.folders.copy.as_fd(), &seen.name);
+            return Ok(found.is_ok_and(|found| found.is_some()));
         };
         let Some(last) = &task.folders.last else {
             return Ok(false);

@@ -33,7 +33,7 @@ pub fn copy_content(
     if is_sparse(stat) {
         copy_data_only(place, source, copy, halt)
     } else if length >= LARGE {
-        copy_with_two_hands(place, source, copy, halt)
+        copy_with_two_hands(place, source, copy, length, halt)
     } else {
         copy_all(place, source, copy, length, halt)
     }
@@ -55,18 +55,27 @@ fn copy_all(
     with_buffer(|buffer| {
         loop {
             halt.look()?;
-            let read = rustix::io::read(source, &mut *buffer).map_err(|error| place.read(error))?;
+            let wanted = still_wanted(buffer.len(), expected, size);
+            let read = rustix::io::read(source, &mut buffer[..wanted])
+                .map_err(|error| place.read(error))?;
             hasher.update(&buffer[..read]);
             write_sparsely(copy, &buffer[..read]).map_err(|error| place.written(error))?;
             size += read as u64;
             halt.count_bytes(read as u64);
-            // less than asked for, and as long as it was: its end was reached, and need not be asked for
-            let is_end = size == expected && read < buffer.len();
-            if read == 0 || is_end {
+            if read == 0 || size == expected {
                 return Ok((Digest(hasher.finalize_reset().into()), size));
             }
         }
     })
+}
+
+/// A file that grows while it is copied is copied as far as it was when that began: one that grows faster has no end.
+/// Of files that the kernel makes up the length is not known, and is 0.
+fn still_wanted(room: usize, expected: u64, size: u64) -> usize {
+    if expected == 0 {
+        return room;
+    }
+    room.min(usize::try_from(expected.saturating_sub(size)).unwrap_or(usize::MAX))
 }
 
 /// A buffer that each hand keeps: making one for each small file would take longer than the copying.
@@ -85,6 +94,7 @@ fn copy_with_two_hands(
     place: Place,
     source: &OwnedFd,
     copy: &OwnedFd,
+    expected: u64,
     halt: &Halt,
 ) -> Result<(Digest, u64), Trouble> {
     const AHEAD: usize = 4;
@@ -110,8 +120,9 @@ fn copy_with_two_hands(
             } else {
                 empty.recv().unwrap_or_else(|_| vec![0; 4 * PIECE])
             };
-            let read =
-                rustix::io::read(source, &mut buffer[..]).map_err(|error| place.read(error))?;
+            let wanted = still_wanted(buffer.len(), expected, size);
+            let read = rustix::io::read(source, &mut buffer[..wanted])
+                .map_err(|error| place.read(error))?;
             if read == 0 {
                 break;
             }
@@ -150,11 +161,13 @@ fn copy_data_only(
     ftruncate(copy, expected).map_err(|error| place.written(error))?;
     loop {
         let data = match seek(source, SeekFrom::Data(at)) {
-            Ok(data) => data,
-            Err(Errno::NXIO) => break,
+            Ok(data) if data < expected => data,
+            Ok(_) | Err(Errno::NXIO) => break,
             Err(error) => return Err(wrong(error)),
         };
-        let hole = seek(source, SeekFrom::Hole(data)).map_err(wrong)?;
+        let hole = seek(source, SeekFrom::Hole(data))
+            .map_err(wrong)?
+            .min(expected);
         update_with_zeros(&mut hasher, data - at, halt)?;
         seek(source, SeekFrom::Start(data)).map_err(wrong)?;
         seek(copy, SeekFrom::Start(data)).map_err(|error| place.written(error))?;

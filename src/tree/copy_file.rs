@@ -12,7 +12,7 @@ use rustix::fs::{
 use rustix::io::Errno;
 
 use super::copy_content::copy_content;
-use super::folder::{changed, is_settled, modified, now};
+use super::folder::{changed, is_settled, modified, now, write_out};
 use super::halt::Halt;
 use super::index::{Marks, Seen, SeenKind};
 use super::{Trouble, attributes};
@@ -63,6 +63,7 @@ pub fn copy(place: Place, seen: &Seen, halt: &Halt) -> Result<Copied, Trouble> {
         Err(Errno::LOOP | Errno::NXIO) => return Ok(Copied::Otherwise),
         Err(error) => return Err(place.read(error)),
     };
+    write_out(source.as_fd(), seen.changed);
     let stat = fstat(&source).map_err(|error| place.read(error))?;
     if FileType::from_raw_mode(stat.st_mode) != FileType::RegularFile || !is_of(seen, &stat) {
         return Ok(Copied::Otherwise);
@@ -93,7 +94,7 @@ fn is_of(seen: &Seen, stat: &Stat) -> bool {
     }
 }
 
-fn open_source(place: Place) -> rustix::io::Result<OwnedFd> {
+pub fn open_source(place: Place) -> rustix::io::Result<OwnedFd> {
     let flags = OFlags::RDONLY | OFlags::CLOEXEC | OFlags::NOFOLLOW | OFlags::NONBLOCK;
     let name = OsStr::from_bytes(place.name);
     // the time of the last access is not ours to change; only the owner and root may ask for that

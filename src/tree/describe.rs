@@ -206,7 +206,7 @@ impl<'a> Walk<'a> {
         let looked = folder::now();
         let here = match task.way.enter(&task.parent) {
             Ok(here) => here,
-            Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
+            Err(error) if folder::is_no_folder(&error) => {
                 let put = self.wanted.new.put(task.number, &[]);
                 return put.map_err(Trouble::Index);
             }

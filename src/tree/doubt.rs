@@ -9,6 +9,7 @@ use std::path::Path;
 use rustix::fs::{CWD, Mode, OFlags, ResolveFlags, openat2};
 use rustix::io::Errno;
 
+use super::folder;
 use super::halt::Halt;
 use super::index::{Seen, SeenKind};
 use super::reading::digest_of;
@@ -45,9 +46,12 @@ pub fn is_same(
     let source = match source {
         Ok(source) => source,
         // a path beyond what the kernel takes at once, or no longer a file
-        Err(Errno::NAMETOOLONG | Errno::LOOP | Errno::NOENT | Errno::NXIO) => return Ok(false),
+        Err(Errno::NAMETOOLONG | Errno::LOOP | Errno::NOENT | Errno::NOTDIR | Errno::NXIO) => {
+            return Ok(false);
+        }
         Err(error) => return Err(wrong(error.into())),
     };
+    folder::write_out(source.as_fd(), seen.changed);
     let is_that_one = rustix::fs::fstat(&source)
         .is_ok_and(|stat| stat.st_ino == seen.inode && stat.st_size.cast_unsigned() == seen.size());
     if !is_that_one || is_larger_or_smaller(&copy, seen) {

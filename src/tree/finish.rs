@@ -9,7 +9,7 @@ use std::sync::{Arc, Mutex};
 use rustix::fs::{FileType, Mode, OFlags, Stat, open, openat};
 
 use super::copy_folder::give;
-use super::folder::{self, enter, enter_by_link, look, modified, now};
+use super::folder::{self, enter, enter_by_link, is_no_folder, look, modified, now};
 use super::halt::Halt;
 use super::index::{Marks, NewIndex, ROOT, Seen, SeenKind};
 use super::reading::digest_of;
@@ -52,7 +52,7 @@ pub fn finish(wanted: &Wanted) -> Result<Finished, Trouble> {
         .map_err(|error| Trouble::source(b"/", error))?;
     let here = Here {
         path: Vec::new(),
-        source: root,
+        source: Some(root),
         copy: wanted
             .copy
             .try_clone()
@@ -81,7 +81,8 @@ struct Finish<'a> {
 
 struct Here<'s> {
     path: Vec<u8>,
-    source: OwnedFd,
+    /// None where the folder is gone from the source meanwhile.
+    source: Option<OwnedFd>,
     copy: OwnedFd,
     scope: Option<&'s Scope>,
 }
@@ -129,7 +130,7 @@ impl Finish<'_> {
             let below = Arc::new(below);
             self.folder(&below, block);
             if self.wanted.late.contains(&block) {
-                let bytes = give(&below.source, &below.copy, &below.path, seen)?;
+                let bytes = give(below.source.as_ref(), &below.copy, &below.path, seen)?;
                 self.folders.fetch_add(bytes, Ordering::Relaxed);
             }
             Ok(())
@@ -169,14 +170,11 @@ impl Finish<'_> {
         Ok(true)
     }
 
-    /// What is no file is mostly what was found before; it may have become something else meanwhile.
+    /// What is no file is mostly what was found before; it may have changed, or become something else, meanwhile.
     fn other(&self, here: &Here, seen: &mut Seen, stat: &Stat) -> io::Result<bool> {
         let Some(found) = folder::seen(here.copy.as_fd(), seen.name.clone(), stat, now())? else {
             return Ok(false);
         };
-        if found.kind == seen.kind {
-            return Ok(false);
-        }
         seen.kind = match found.kind {
             SeenKind::Folder { .. } => {
                 let block = self.wanted.index.number();
@@ -200,14 +198,20 @@ fn needs_look(seen: &Seen) -> bool {
 
 fn enter_both<'s>(here: &Here<'s>, seen: &Seen, path: &[u8]) -> Result<Here<'s>, Trouble> {
     let is_leading = here.scope.is_some_and(|scope| !scope.is_source());
-    let source = if is_leading {
-        enter_by_link(&here.source, &seen.name)
-    } else {
-        enter(&here.source, &seen.name)
+    let source = here.source.as_ref().map(|source| {
+        if is_leading {
+            enter_by_link(source, &seen.name)
+        } else {
+            enter(source, &seen.name)
+        }
+    });
+    let source = match source.transpose() {
+        Err(error) if is_no_folder(&error) => None,
+        other => other.map_err(|error| Trouble::source(path, error))?,
     };
     Ok(Here {
         path: path.to_owned(),
-        source: source.map_err(|error| Trouble::source(path, error))?,
+        source,
         copy: enter(&here.copy, &seen.name).map_err(|error| Trouble::drive(path, error))?,
         scope: here.scope.and_then(|scope| scope.enter(&seen.name)),
     })

@@ -6,7 +6,9 @@ use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
 use std::os::unix::ffi::OsStrExt;
 use std::sync::Arc;
 
-use rustix::fs::{AtFlags, Dir, FileType, Mode, OFlags, Stat, openat, readlinkat, statat};
+use rustix::fs::{
+    Advice, AtFlags, Dir, FileType, Mode, OFlags, Stat, fadvise, openat, readlinkat, statat,
+};
 use rustix::io::Errno;
 
 use super::index::{Marks, Seen, SeenKind};
@@ -145,6 +147,23 @@ fn time<N: TryInto<u32>>(seconds: i64, nanos: N) -> Time {
     Time {
         seconds,
         nanos: nanos.try_into().unwrap_or(0),
+    }
+}
+
+/// Whether a folder cannot be entered because there is none of that name any more.
+pub fn is_no_folder(error: &io::Error) -> bool {
+    let code = error.raw_os_error().map(Errno::from_raw_os_error);
+    matches!(code, Some(Errno::NOENT | Errno::NOTDIR | Errno::LOOP))
+}
+
+/// Has the kernel begin to write a file out that was changed a short while ago, before it is looked at. What is stored
+/// by mmap(2) in a page that waits to be written changes no time of the file, but the next store after that does. Pages
+/// wait 30 seconds, and are looked through every 5 (the kernel's Documentation/admin-guide/sysctl/vm.rst).
+pub fn write_out(file: BorrowedFd, changed: Time) {
+    const WAITING: i64 = 60;
+    if changed.seconds >= now().seconds - WAITING {
+        // advice: where it is not taken, there is no mmap(2) either
+        let _ = fadvise(file, 0, None, Advice::DontNeed);
     }
 }
 

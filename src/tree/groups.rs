@@ -20,18 +20,22 @@ pub struct Groups {
 struct Group {
     before: Option<File>,
     is_as_before: bool,
+    /// Those that hold its names, by their blocks.
+    folders: Vec<u32>,
 }
 
 impl Groups {
     /// Takes a name in, with what the last index has of it. Needed for each name whose file has several here, or
     /// had then.
-    pub fn take(&mut self, seen: &Seen, old: Option<&Seen>) {
+    pub fn take(&mut self, seen: &Seen, old: Option<&Seen>, folder: u32) {
         let now = file(seen);
         let before = old.filter(|_| seen.marks.has(Marks::SAME)).map(file);
         let group = self.now.entry(now).or_insert(Group {
             before,
             is_as_before: true,
+            folders: Vec::new(),
         });
+        group.folders.push(folder);
         if before.is_none() || group.before != before {
             group.is_as_before = false;
         }
@@ -46,6 +50,12 @@ impl Groups {
                 }
             }
         }
+    }
+
+    /// The folders with names of files that are not as before: they have work, though nothing else happened in them.
+    pub fn folders_to_visit(&self) -> impl Iterator<Item = u32> + '_ {
+        let others = self.now.values().filter(|group| !group.is_as_before);
+        others.flat_map(|group| group.folders.iter().copied())
     }
 
     /// Whether a name that is the same may be linked to the last copy.
@@ -97,7 +107,7 @@ mod tests {
         };
         let seen = |(now, before): &(u64, u64)| name(*now, same(*before));
         for pair in names {
-            groups.take(&seen(pair), Some(&name(pair.1, Marks::default())));
+            groups.take(&seen(pair), Some(&name(pair.1, Marks::default())), 0);
         }
         let linked = |pair| groups.are_as_before(&seen(pair));
         names.iter().map(linked).collect()

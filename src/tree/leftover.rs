@@ -8,7 +8,7 @@ use rustix::fs::{
     AtFlags, FileType, Mode, OFlags, ResolveFlags, StatxFlags, fstat, linkat, openat2, statx,
 };
 
-use super::copy_file::Place;
+use super::copy_file::{Place, open_source};
 use super::folder::{is_settled, modified};
 use super::halt::Halt;
 use super::index::Seen;
@@ -23,7 +23,7 @@ pub struct Leftover(pub OwnedFd);
 
 impl Leftover {
     /// Links the file of the same path into the new copy, if it is whole: the time of its modification is set last.
-    /// Its digest is read from it.
+    /// It is read, and held against the source.
     ///
     /// # Errors
     /// [`Trouble::Halted`]. Whatever else goes wrong, it is not taken over.
@@ -83,12 +83,21 @@ impl Leftover {
             && stat.st_size.cast_unsigned() == seen.size()
             && modified(&stat) == seen.modified
             && (stat.st_mode & 0o7777, stat.st_uid, stat.st_gid) == (seen.mode, seen.uid, seen.gid);
-        if !is_alike || !has_attributes_of(&file, place) {
+        let Ok(source) = open_source(place) else {
+            return Ok(None);
+        };
+        if !is_alike || !has_attributes_of(&file, &source) {
             return Ok(None);
         }
+        // lengths and times reach the disk before the content does: of a drive that was pulled, only this proves it
+        let (wanted, _) = match digest_of(source.as_fd(), halt, |error| place.read(error)) {
+            Ok(found) => found,
+            Err(Trouble::Halted) => return Err(Trouble::Halted),
+            Err(_) => return Ok(None),
+        };
         let wrong = |error| Trouble::drive(place.path, error);
         match digest_of(file.as_fd(), halt, wrong) {
-            Ok((digest, length)) if length == seen.size() => {
+            Ok((digest, length)) if length == seen.size() && digest == wanted => {
                 Ok(Some((digest, stat.st_blocks.cast_unsigned())))
             }
             Err(Trouble::Halted) => Err(Trouble::Halted),
@@ -111,12 +120,7 @@ fn is_younger(file: &OwnedFd, seen: &Seen) -> bool {
     knows && is_settled(seen.changed, begun)
 }
 
-fn has_attributes_of(file: &OwnedFd, place: Place) -> bool {
-    let flags = OFlags::RDONLY | OFlags::CLOEXEC | OFlags::NOFOLLOW | OFlags::NONBLOCK;
-    let name = OsStr::from_bytes(place.name);
-    let Ok(source) = rustix::fs::openat(place.source, name, flags, Mode::empty()) else {
-        return false;
-    };
+fn has_attributes_of(file: &OwnedFd, source: &OwnedFd) -> bool {
     match (attributes::of(source.as_fd()), attributes::of(file.as_fd())) {
         (Ok(source), Ok(there)) => source == there,
         _ => false,

@@ -13,10 +13,11 @@ pub fn raise_limit() -> bool {
     limit.current != limit.maximum && setrlimit(Resource::Nofile, most).is_ok()
 }
 
-/// Has the kernel make its table of open files long enough at once, before there are threads: where they share it, each
+/// Lets many files be open, and has the kernel make its table of open files long enough at once, before there are threads: where they share it, each
 /// doubling waits until all processors have let go of the old one (the kernel's fs/file.c).
 pub fn make_room() {
     const ENOUGH: i32 = 1000;
+    raise_limit();
     // nothing depends on it: a number too high is refused
     drop(fcntl_dupfd_cloexec(std::io::stdout(), ENOUGH));
 }

@@ -83,10 +83,15 @@ pub fn survey(wanted: Wanted) -> Result<Found, Trouble> {
         return Err(trouble);
     }
     wanted.halt.look()?;
+    let groups = survey.groups.into_inner().unwrap_or_default();
+    let mut touched = survey.touched.into_inner().unwrap_or_default();
+    groups
+        .folders_to_visit()
+        .for_each(|folder| touched.put(folder));
     Ok(Found {
         counts: survey.tally.finish(),
-        groups: survey.groups.into_inner().unwrap_or_default(),
-        touched: survey.touched.into_inner().unwrap_or_default(),
+        groups,
+        touched,
         file_systems: survey.file_systems.table(),
         births: known.map_or(Vec::new(), |foot| foot.births.clone()),
     })
@@ -156,7 +161,7 @@ impl<'s> Survey<'s> {
         let looked = folder::now();
         let here = match task.way.enter(&task.parent) {
             Ok(here) => here,
-            Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
+            Err(error) if folder::is_no_folder(&error) => {
                 self.tally.vanished();
                 return self.put(task.number, &[]);
             }
@@ -257,7 +262,10 @@ impl<'s> Survey<'s> {
                 touched = true;
                 part.vanished(old, self.below(old)?);
             }
-            let old = old_names.next_if(|old| old.name == seen.name);
+            // a folder that was gone when it was to be copied is not known, nor is what was in it
+            let old = old_names
+                .next_if(|old| old.name == seen.name)
+                .filter(|old| !(old.is_folder() && old.marks.has(Marks::GONE)));
             if seen.is_folder() {
                 touched |= self.subfolder(task, seen, old);
                 if let Some(old) = old.filter(|old| !old.is_folder()) {
@@ -274,7 +282,7 @@ impl<'s> Survey<'s> {
                 compare::carry_over(seen, old);
             }
             if self.is_in_group(seen, old) {
-                lock(&self.groups).take(seen, old);
+                lock(&self.groups).take(seen, old, task.number);
             }
             touched |= verdict != Verdict::Same;
             part.take(seen, verdict);

@@ -30,6 +30,7 @@ mod forecast;
 mod forecast_oracle;
 mod forecast_year;
 mod generations_subvolumes;
+mod history_edges;
 mod history_index;
 mod history_ledger;
 mod history_nights;

@@ -66,7 +66,7 @@ impl Studio {
     /// Gives how many files were new.
     fn work(&mut self, tonight: i64, chosen: Chosen) -> u64 {
         let of = |number: usize| match chosen {
-            Chosen::FewMostly if number % 2 == 0 => 10,
+            Chosen::FewMostly if number.is_multiple_of(2) => 10,
             _ => FILES,
         };
         let replaced: BTreeSet<usize> = (0..CHOSEN).map(|number| self.random(of(number))).collect();

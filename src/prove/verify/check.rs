@@ -96,16 +96,20 @@ pub fn check_copy(
             return Ok(nothing(ended));
         }
         Err(error) => {
-            let mut nothing = nothing(Ended::Done);
             let words = format!("`{manifest}` cannot be opened: {error}");
-            nothing.sum.find(b"", What::Manifest, words);
-            return Ok(nothing);
+            return Ok(unreadable(What::Manifest, words));
         }
     };
-    let Some(tree) = open_copy(job_folder, generation)? else {
-        return Ok(nothing(Ended::Gone));
+    let opened = open_copy(job_folder, generation).and_then(|tree| {
+        let identity = identity_of(job_folder, generation, &manifest)?;
+        Ok(tree.map(|tree| (tree, identity)))
+    });
+    let (tree, identity) = match opened {
+        Ok(Some(found)) => found,
+        Ok(None) => return Ok(nothing(Ended::Gone)),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(nothing(Ended::Gone)),
+        Err(error) => return Ok(unreadable(What::Unreadable, error.to_string())),
     };
-    let identity = identity_of(job_folder, generation, &manifest)?;
     let chosen = choose(job_folder, generation, order)?;
     let root = match generation.form {
         Form::Tree | Form::Current => Root::Copy,
@@ -136,6 +140,13 @@ fn nothing(ended: Ended) -> Checked {
         ended,
         place: None,
     }
+}
+
+/// Of the copy as a whole.
+fn unreadable(what: What, words: String) -> Checked {
+    let mut checked = nothing(Ended::Done);
+    checked.sum.find(b"", what, words);
+    checked
 }
 
 fn go_through<R>(walk: &mut Walk<R>, reading: &Reading, order: &Order) -> Checked
@@ -207,7 +218,8 @@ fn choose(job_folder: BorrowedFd, generation: &Generation, order: &Order) -> io:
         } => {
             let before = match before {
                 Some(before) if before.form == Form::Tree && generation.form == Form::Tree => {
-                    open_copy(job_folder, before)?
+                    // if it cannot be opened, all of this copy is read
+                    open_copy(job_folder, before).ok().flatten()
                 }
                 _ => None,
             };

@@ -62,7 +62,8 @@ impl Mender<'_> {
     /// Replaces every name of the file.
     ///
     /// # Errors
-    /// What went wrong. Before the first rename nothing has changed; after it, some names have the new file.
+    /// What went wrong first. Before the first rename nothing has changed; after it, all names but those of which it
+    /// was refused have the new file.
     pub fn mend(self, mend: &Mend) -> Result<(), MendError> {
         let EntryKind::File {
             digest: Some(digest),
@@ -135,10 +136,11 @@ impl Mender<'_> {
     }
 
     fn replace_all(self, mend: &Mend, beside: &str) -> Result<(), MendError> {
+        let mut first = Ok(());
         for name in &mend.names {
-            self.replace(name, beside)?;
+            first = first.and(self.replace(name, beside));
         }
-        Ok(())
+        first
     }
 
     fn replace(self, name: &NameInCopy, beside: &str) -> Result<(), MendError> {
@@ -191,11 +193,11 @@ fn modified(time: Time) -> Timestamps {
     }
 }
 
+/// What cannot be read of them is damaged too, and no reason to leave the content as it is.
 fn copy_xattrs(from: &OwnedFd, to: &File) -> io::Result<()> {
     let mut names = vec![0_u8; 64 << 10];
-    let length = match flistxattr(from, &mut names[..]) {
-        Err(Errno::OPNOTSUPP) => return Ok(()),
-        other => other?,
+    let Ok(length) = flistxattr(from, &mut names[..]) else {
+        return Ok(());
     };
     for name in names[..length].split(|byte| *byte == 0) {
         if name.is_empty() {
@@ -203,7 +205,9 @@ fn copy_xattrs(from: &OwnedFd, to: &File) -> io::Result<()> {
         }
         let name = OsStr::from_bytes(name);
         let mut value = vec![0_u8; 64 << 10];
-        let length = fgetxattr(from, name, &mut value[..])?;
+        let Ok(length) = fgetxattr(from, name, &mut value[..]) else {
+            continue;
+        };
         fsetxattr(to, name, &value[..length], XattrFlags::empty())?;
     }
     Ok(())

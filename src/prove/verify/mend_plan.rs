@@ -84,17 +84,18 @@ fn names_of(
     all: &[Generation],
     spoilt: &[&Spoilt],
 ) -> BTreeMap<usize, Vec<NameInCopy>> {
-    let inodes: HashMap<(u64, u64), usize> = spoilt
+    // with the digest: names that were joined by mistake are of one inode, and each is to have its own content again
+    let inodes: HashMap<((u64, u64), Digest), usize> = spoilt
         .iter()
-        .filter_map(|one| Some((one.inode?, one.index)))
+        .filter_map(|one| Some(((one.inode?, one.digest), one.index)))
         .collect();
     let digests: HashSet<Digest> = spoilt.iter().map(|one| one.digest).collect();
     let mut names: BTreeMap<usize, Vec<NameInCopy>> = BTreeMap::new();
     for generation in all.iter().filter(|one| one.form == Form::Tree) {
-        let mut each = |tree: &OwnedFd, entry: &Entry| {
+        let mut each = |tree: &OwnedFd, entry: &Entry, digest: Digest| {
             let folder = open_parent(tree, &entry.path)?;
             let seen = look(folder.as_fd(), last_part(&entry.path))?;
-            if let Some(index) = inodes.get(&(seen.device, seen.inode)) {
+            if let Some(index) = inodes.get(&((seen.device, seen.inode), digest)) {
                 names.entry(*index).or_default().push(NameInCopy {
                     root: root_of(generation),
                     path: PathBuf::from(std::ffi::OsStr::from_bytes(&entry.path)),
@@ -114,7 +115,7 @@ fn files_with(
     job_folder: &OwnedFd,
     generation: &Generation,
     digests: &HashSet<Digest>,
-    each: &mut dyn FnMut(&OwnedFd, &Entry) -> io::Result<()>,
+    each: &mut dyn FnMut(&OwnedFd, &Entry, Digest) -> io::Result<()>,
 ) -> io::Result<()> {
     let Some(tree) = open_copy(job_folder.as_fd(), generation)? else {
         return Ok(());
@@ -128,7 +129,7 @@ fn files_with(
             && digests.contains(&digest)
         {
             // a name that is not there has no file to replace
-            let _ = each(&tree, &entry);
+            let _ = each(&tree, &entry, digest);
         }
     }
     Ok(())
