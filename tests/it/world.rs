@@ -31,6 +31,14 @@ pub fn skip(why: impl Display) {
     eprintln!("skipped: {why}");
 }
 
+/// The folder that leads to every world, as manifests name it. Other tests make worlds in it at any moment, also between
+/// the copying and the manifest of a copy on another host: its time is not held against anything.
+pub fn leading_folder() -> String {
+    let folder = std::env::temp_dir();
+    let path = folder.to_str().unwrap();
+    path.trim_matches('/').to_owned()
+}
+
 /// Whether loop devices can be mounted here; says why when not.
 pub fn can_mount() -> bool {
     let is_root = rustix::process::geteuid().is_root();
