@@ -82,6 +82,7 @@ mod studio_run;
 mod verify_beside;
 mod verify_finds;
 mod verify_mends;
+mod verify_open_damage;
 mod verify_slices;
 mod verify_speed;
 mod verify_ssh;

@@ -12,8 +12,8 @@ use serde_json::Value;
 use crate::kinds_trees::make_tricky;
 use crate::world::{World, ok};
 
-const NIGHT: &str = "2026-11-25T02:30:00Z";
-const COPY: &str = "20261125T023000Z";
+pub const NIGHT: &str = "2026-11-25T02:30:00Z";
+pub const COPY: &str = "20261125T023000Z";
 
 pub fn job(kind: &str) -> String {
     format!("kind = \"{kind}\"\nsource = [\"{{dir}}/source\"]\ndrive = \"shelf\"\n")

@@ -15,7 +15,7 @@ use crate::world::{World, ok};
 /// A Sunday at four.
 const FIRST: &str = "2026-11-29T04:00:00Z";
 
-fn write_server(world: &World, reread: &str) {
+pub fn write_server(world: &World, reread: &str) {
     let dir = world.path("");
     let dir = dir.to_str().unwrap().trim_end_matches('/');
     world.write_server("");
