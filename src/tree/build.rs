@@ -6,7 +6,7 @@ use std::io;
 use std::os::fd::{AsFd, OwnedFd};
 use std::os::unix::ffi::OsStrExt;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, Mutex, OnceLock};
 
 use rayon::Scope as Pool;
 use rayon::prelude::*;
@@ -15,7 +15,7 @@ use rustix::io::Errno;
 
 use super::copy_folder::give;
 use super::flusher::while_flushing;
-use super::folder::{enter, enter_by_link, is_no_folder, names};
+use super::folder::{enter, enter_on_source, is_no_folder, names};
 use super::halt::Halt;
 use super::index::{Marks, NewIndex, ROOT, Seen, SeenKind};
 use super::joined::Joined;
@@ -97,7 +97,7 @@ pub fn build(wanted: &Wanted) -> Result<Built, Trouble> {
                 Beginning::Empty { last: Some(last) } => Some(own(last)?),
                 _ => None,
             },
-            gives_nothing: gives_nothing(wanted.copy),
+            gives_nothing: OnceLock::new(),
         }),
         scope: Some(wanted.scope),
     };
@@ -130,18 +130,25 @@ pub(super) struct Folders {
     pub(super) source: OwnedFd,
     pub(super) copy: OwnedFd,
     pub(super) last: Option<OwnedFd>,
-    /// What is made in `copy` gets no attributes from it.
-    pub(super) gives_nothing: bool,
+    /// Whether what is made in `copy` gets no attributes from it. Asked for with the first file that is copied.
+    gives_nothing: OnceLock<bool>,
 }
 
 impl Folders {
+    /// A default ACL, and a label of security, are passed on to what is made in a folder.
+    pub(super) fn gives_nothing(&self) -> bool {
+        *self
+            .gives_nothing
+            .get_or_init(|| attributes::of(self.copy.as_fd()).is_ok_and(|found| found.is_empty()))
+    }
+
     /// A folder in this one, which is open on the source already.
     fn below(&self, source: OwnedFd, name: &[u8]) -> io::Result<Self> {
         let copy = enter(&self.copy, name)?;
         let last = self.last.as_ref().map(|last| enter(last, name));
         Ok(Self {
             source,
-            gives_nothing: gives_nothing(&copy),
+            gives_nothing: OnceLock::new(),
             copy,
             last: match last.transpose() {
                 Err(error) if is_no_folder(&error) => None,
@@ -286,13 +293,7 @@ impl<'a> Build<'a> {
         let path = [task.path.as_slice(), b"/", &seen.name].concat();
         let name = OsStr::from_bytes(&seen.name);
         let wrong = |error: io::Error| Trouble::drive(&path, error);
-        let is_leading = task.scope.is_some_and(|scope| !scope.is_source());
-        let source = if is_leading {
-            enter_by_link(&task.folders.source, &seen.name)
-        } else {
-            enter(&task.folders.source, &seen.name)
-        };
-        let source = match source {
+        let source = match enter_on_source(task.scope, &task.folders.source, &seen.name) {
             Ok(source) => source,
             Err(error) if is_no_folder(&error) => {
                 self.gone.fetch_add(1, Ordering::Relaxed);
@@ -337,9 +338,4 @@ impl<'a> Build<'a> {
         built.not_linked = self.not_linked.into_inner();
         built
     }
-}
-
-/// A default ACL, and a label of security, are passed on to what is made in a folder.
-fn gives_nothing(folder: &OwnedFd) -> bool {
-    attributes::of(folder.as_fd()).is_ok_and(|found| found.is_empty())
 }

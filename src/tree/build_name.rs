@@ -32,7 +32,7 @@ impl Build<'_> {
         seen.born = self.wanted.born;
         let path = [task.path.as_slice(), b"/", &seen.name].concat();
         match self.copy(task, seen, &path)? {
-            Copied::Whole(told) => {
+            Copied::Whole(told) | Copied::Shared(told) => {
                 *seen = told;
                 return Ok(changed);
             }
@@ -81,7 +81,7 @@ impl Build<'_> {
             copy: task.folders.copy.as_fd(),
             name: &seen.name,
             path,
-            gives_nothing: task.folders.gives_nothing,
+            gives_nothing: task.folders.gives_nothing(),
         };
         let halt = self.wanted.halt;
         let copied = match seen.kind {
@@ -89,12 +89,12 @@ impl Build<'_> {
                 self.joined.copy(place, seen, self.wanted.copy, halt)
             }
             SeenKind::File { .. } => self.single(place, seen),
-            SeenKind::Link { .. } => copy_link::copy(place, seen, halt).map(|link| (link, false)),
-            _ => Ok((Copied::Otherwise, false)),
+            SeenKind::Link { .. } => copy_link::copy(place, seen, halt),
+            _ => Ok(Copied::Otherwise),
         };
         match copied {
-            Ok((copied, is_read)) => {
-                if let (true, Copied::Whole(told)) = (is_read, &copied) {
+            Ok(copied) => {
+                if let Copied::Whole(told) = &copied {
                     self.bytes.fetch_add(told.size(), Ordering::Relaxed);
                 }
                 Ok(copied)
@@ -107,13 +107,12 @@ impl Build<'_> {
         }
     }
 
-    fn single(&self, place: Place, seen: &Seen) -> Result<(Copied, bool), Trouble> {
+    fn single(&self, place: Place, seen: &Seen) -> Result<Copied, Trouble> {
         for leftover in self.wanted.leftovers {
             if let Some(told) = leftover.take_over(place, seen, self.wanted.halt)? {
-                return Ok((Copied::Whole(told), false));
+                return Ok(Copied::Shared(told));
             }
         }
-        let copied = copy(place, seen, self.wanted.halt)?;
-        Ok((copied, true))
+        copy(place, seen, self.wanted.halt)
     }
 }

@@ -23,6 +23,8 @@ use crate::prove::manifest::Time;
 pub enum Copied {
     /// What was copied: as the source was when the reading began.
     Whole(Seen),
+    /// As [`Self::Whole`], by a link to what was copied before.
+    Shared(Seen),
     /// It was no longer there.
     Gone,
     /// It is no longer a file of one name.

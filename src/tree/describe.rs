@@ -231,18 +231,13 @@ impl<'a> Walk<'a> {
             let SeenKind::Folder { block } = seen.kind else {
                 continue;
             };
-            let is_leading = task.scope.is_some_and(|scope| !scope.is_source());
             let below = Task {
                 path: task.below(&seen.name),
                 parent: Arc::clone(&here),
                 number: block,
                 old: old_of(&old, &seen.name).and_then(block_of),
                 scope: task.scope.and_then(|scope| scope.enter(&seen.name)),
-                way: if is_leading {
-                    Way::Leading(seen.name)
-                } else {
-                    Way::Below(seen.name)
-                },
+                way: Way::below(task.scope, seen.name),
             };
             pool.spawn(move |pool| self.folder(&below, pool));
         }

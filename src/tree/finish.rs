@@ -9,7 +9,7 @@ use std::sync::{Arc, Mutex};
 use rustix::fs::{FileType, Mode, OFlags, Stat, open, openat};
 
 use super::copy_folder::give;
-use super::folder::{self, enter, enter_by_link, is_no_folder, look, modified, now};
+use super::folder::{self, enter, enter_on_source, is_no_folder, look, modified, now};
 use super::halt::Halt;
 use super::index::{Marks, NewIndex, ROOT, Seen, SeenKind};
 use super::reading::digest_of;
@@ -197,14 +197,8 @@ fn needs_look(seen: &Seen) -> bool {
 }
 
 fn enter_both<'s>(here: &Here<'s>, seen: &Seen, path: &[u8]) -> Result<Here<'s>, Trouble> {
-    let is_leading = here.scope.is_some_and(|scope| !scope.is_source());
-    let source = here.source.as_ref().map(|source| {
-        if is_leading {
-            enter_by_link(source, &seen.name)
-        } else {
-            enter(source, &seen.name)
-        }
-    });
+    let source = here.source.as_ref();
+    let source = source.map(|source| enter_on_source(here.scope, source, &seen.name));
     let source = match source.transpose() {
         Err(error) if is_no_folder(&error) => None,
         other => other.map_err(|error| Trouble::source(path, error))?,

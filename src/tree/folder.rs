@@ -12,6 +12,7 @@ use rustix::fs::{
 use rustix::io::Errno;
 
 use super::index::{Marks, Seen, SeenKind};
+use super::scope::Scope;
 use crate::prove::manifest::Time;
 
 const FOLDER: OFlags = OFlags::RDONLY
@@ -29,8 +30,26 @@ pub fn enter(parent: impl AsFd, name: &[u8]) -> io::Result<OwnedFd> {
     )?)
 }
 
+/// Opens a folder of the source. One that leads to a source may be a link: it is copied as the folder it leads to.
+pub fn enter_on_source(
+    scope: Option<&Scope>,
+    parent: impl AsFd,
+    name: &[u8],
+) -> io::Result<OwnedFd> {
+    if is_leading(scope) {
+        enter_by_link(parent, name)
+    } else {
+        enter(parent, name)
+    }
+}
+
+/// Whether what is in a folder of this scope leads to a source.
+fn is_leading(scope: Option<&Scope>) -> bool {
+    scope.is_some_and(|scope| !scope.is_source())
+}
+
 /// As [`enter`], by a link too.
-pub fn enter_by_link(parent: impl AsFd, name: &[u8]) -> io::Result<OwnedFd> {
+fn enter_by_link(parent: impl AsFd, name: &[u8]) -> io::Result<OwnedFd> {
     Ok(openat(
         parent,
         OsStr::from_bytes(name),
@@ -43,12 +62,21 @@ pub fn enter_by_link(parent: impl AsFd, name: &[u8]) -> io::Result<OwnedFd> {
 pub enum Way {
     /// `parent` is the folder itself.
     Root,
-    /// A folder that leads to a source may be a link: it is copied as the folder it leads to.
+    /// A folder that leads to a source.
     Leading(Vec<u8>),
     Below(Vec<u8>),
 }
 
 impl Way {
+    /// To a folder in one of this scope.
+    pub fn below(scope: Option<&Scope>, name: Vec<u8>) -> Self {
+        if is_leading(scope) {
+            Self::Leading(name)
+        } else {
+            Self::Below(name)
+        }
+    }
+
     /// Opens the folder that this way leads to.
     pub fn enter(&self, parent: &Arc<OwnedFd>) -> io::Result<Arc<OwnedFd>> {
         match self {

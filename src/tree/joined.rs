@@ -36,7 +36,7 @@ struct First {
 }
 
 impl Joined {
-    /// Brings one of the names into the copy whose root is `top`. Gives also whether its content was copied with it.
+    /// Brings one of the names into the copy whose root is `top`.
     ///
     /// # Errors
     /// With the path, and whether it was the source or the drive.
@@ -46,17 +46,17 @@ impl Joined {
         seen: &Seen,
         top: &OwnedFd,
         halt: &Halt,
-    ) -> Result<(Copied, bool), Trouble> {
+    ) -> Result<Copied, Trouble> {
         let file = (seen.file_system, seen.inode);
         let first = Arc::clone(lock(&self.files).entry(file).or_default());
         let mut first = lock(&first);
         let Some(stat) = look(place.source, place.name).map_err(|error| place.read(error))? else {
-            return Ok((Copied::Gone, false));
+            return Ok(Copied::Gone);
         };
         if let Some(first) = &*first {
             let is_it = (stat.st_dev, stat.st_ino) == (first.device, first.seen.inode);
             if !is_it || link(first, place, top).is_err() {
-                return Ok((Copied::Otherwise, false));
+                return Ok(Copied::Otherwise);
             }
             halt.count_file();
             let name = seen.name.clone();
@@ -64,7 +64,7 @@ impl Joined {
                 name,
                 ..first.seen.clone()
             };
-            return Ok((Copied::Whole(told), false));
+            return Ok(Copied::Shared(told));
         }
         let copied = copy(place, seen, halt)?;
         if let Copied::Whole(told) = &copied {
@@ -74,7 +74,7 @@ impl Joined {
                 seen: told.clone(),
             });
         }
-        Ok((copied, true))
+        Ok(copied)
     }
 }
 

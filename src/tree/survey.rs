@@ -183,14 +183,9 @@ impl<'s> Survey<'s> {
             };
             let scope = task.scope.and_then(|scope| scope.enter(&seen.name));
             let name = seen.name.clone();
-            let is_leading = task.scope.is_some_and(|scope| !scope.is_source());
             let task = Task {
                 path: [task.path.as_slice(), b"/", &name].concat(),
-                way: if is_leading {
-                    Way::Leading(name)
-                } else {
-                    Way::Below(name)
-                },
+                way: Way::below(task.scope, name),
                 parent: Arc::clone(&here),
                 number: block,
                 old,

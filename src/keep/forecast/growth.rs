@@ -8,7 +8,7 @@
 use serde::Serialize;
 
 use super::least_squares::least_squares;
-use super::point::Point;
+use super::point::{Point, amount};
 use super::series::Series;
 use super::theil_sen::theil_sen;
 
@@ -192,14 +192,6 @@ fn cut(stretch: &[Point], steps: usize) -> Vec<(Point, Point)> {
     (0..count)
         .map(|piece| (stretch[piece * steps], stretch[end(piece + 1)]))
         .collect()
-}
-
-#[expect(
-    clippy::cast_precision_loss,
-    reason = "counts of points, far below 2^52"
-)]
-fn amount(count: usize) -> f64 {
-    count as f64
 }
 
 #[cfg(test)]

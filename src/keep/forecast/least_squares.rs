@@ -5,6 +5,7 @@
 //! do not swamp each other; fit and residuals are then refined together with sums in twice the precision, as
 //! Å. Björck does (BIT 7 (1967), 257-278).
 
+use super::point::amount;
 use super::twice::{Twice, dot};
 
 /// What is known of a fit of `y` to the columns of a design.
@@ -228,14 +229,6 @@ fn reflect(mirror: &[f64], values: &mut [f64]) {
 
 fn length(values: &[f64]) -> f64 {
     dot(values, values).sqrt()
-}
-
-#[expect(
-    clippy::cast_precision_loss,
-    reason = "counts of points, far below 2^52"
-)]
-fn amount(count: usize) -> f64 {
-    count as f64
 }
 
 #[cfg(test)]

@@ -17,3 +17,12 @@ pub fn median(values: &mut [f64]) -> f64 {
         _ => f64::midpoint(values[half - 1], values[half]),
     }
 }
+
+/// A count of points, to reckon with.
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "counts of points, far below 2^52"
+)]
+pub(super) fn amount(count: usize) -> f64 {
+    count as f64
+}

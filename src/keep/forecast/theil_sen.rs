@@ -6,7 +6,7 @@
 //! jumped: pairs are then taken within each stretch only and the variances added, as R. M. Hirsch, J. R. Slack
 //! and R. A. Smith do with seasons (Water Resources Research 18 (1982), 107-121).
 
-use super::point::{Point, median};
+use super::point::{Point, amount, median};
 
 /// Two-sided 95 % of the standard normal distribution (NIST/SEMATECH e-Handbook, 1.3.6.7.1).
 const Z: f64 = 1.959_963_984_540_054;
@@ -85,14 +85,6 @@ fn sen_ranks(count: usize, variance: f64) -> (usize, usize) {
     let low = rank(amount(count) - half).saturating_sub(1);
     let high = rank(amount(count) + half).min(count - 1);
     (low, high)
-}
-
-#[expect(
-    clippy::cast_precision_loss,
-    reason = "counts of points, far below 2^52"
-)]
-fn amount(count: usize) -> f64 {
-    count as f64
 }
 
 #[cfg(test)]
