@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use jiff::Timestamp;
 
-use super::{Landing, Stop};
+use super::{Landing, ServiceFacts, Stop};
 use crate::jobs::Name;
 use crate::record::{Generation, GenerationName};
 
@@ -53,30 +53,6 @@ pub struct FileSystem {
     /// As the kernel calls it: `ext4`.
     pub kind: String,
     pub has_btrfs_program: bool,
-}
-
-/// What is to be known of a service before it is exported or loaded.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum ServiceFacts {
-    None,
-    Directory(DirectoryFacts),
-}
-
-/// A slapd(8) of this server.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct DirectoryFacts {
-    /// As it tells it itself: `2.5.13`.
-    pub version: String,
-    /// Whose its configuration is; its programs run as this account, so that no file of theirs is another's.
-    pub owner: Owner,
-}
-
-/// An account of this server, as setpriv(1) takes it.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Owner {
-    pub user: String,
-    /// The number of its own group.
-    pub group: String,
 }
 
 /// What login(1) would take from an account's line in passwd(5).

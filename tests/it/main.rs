@@ -10,6 +10,8 @@ mod crontab_oracle;
 mod damaged_files;
 mod diagnostics_shown;
 mod directory_export;
+mod directory_load;
+mod directory_rehearse;
 mod directory_server;
 mod due_runs;
 mod due_year;
