@@ -200,12 +200,20 @@ pub struct RestoreArguments {
     pub from: Option<GenerationName>,
 
     /// The folder that the paths are put below; `/` puts them in their place
-    #[arg(long, value_name = "DIR", required_unless_present = "load")]
+    #[arg(long, value_name = "DIR", required_unless_present_any = ["load", "entry"])]
     pub to: Option<PathBuf>,
 
     /// For an export: load it into its service; what is there is kept aside, and put back if anything fails
     #[arg(long, conflicts_with_all = ["to", "paths"])]
     pub load: bool,
+
+    /// For a directory: show how this entry differs from the live one; `--replace` changes that one
+    #[arg(long, value_name = "DN", conflicts_with_all = ["to", "paths", "load"])]
+    pub entry: Option<String>,
+
+    /// The entry with all below it
+    #[arg(long, requires = "entry")]
+    pub subtree: bool,
 
     /// Write over files that are there and differ, or set aside what the service holds
     #[arg(long)]

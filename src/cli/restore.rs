@@ -27,6 +27,9 @@ fn try_restore(settings: &Settings, wanted: &RestoreArguments) -> Result<Exit, E
     if wanted.load {
         return load::load(settings, &config, job, wanted);
     }
+    if let Some(dn) = &wanted.entry {
+        return load::entries(settings, &config, job, wanted, dn);
+    }
     check_paths(wanted)?;
     let secret = secret(job, &wanted.secret)?;
     let (gathered, generations) = look(settings, &config, job)?;
@@ -78,7 +81,7 @@ fn look(
     Ok((gathered, account.whole()))
 }
 
-fn refused(stop: &Stop) -> Exit {
+pub(super) fn refused(stop: &Stop) -> Exit {
     eprintln!("error: {}", stop.reason);
     stop.advice
         .iter()

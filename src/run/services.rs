@@ -92,18 +92,10 @@ impl<'a> Service<'a> {
     }
 
     /// What a person should know when it is over.
-    pub fn notes(
-        &self,
-        wanted: &ExportWanted,
-        opening: &Opening,
-        plan: &Plan,
-        went_well: bool,
-    ) -> Vec<String> {
+    pub fn notes(&self, wanted: &ExportWanted, plan: &Plan, went_well: bool) -> Vec<String> {
         let Aim::Load(_) = wanted.aim else {
             return Vec::new();
         };
-        let Self::Directory { .. } = self;
-        let _ = opening;
         let at = GenerationName::at(plan.at);
         if went_well {
             vec![format!(

@@ -9,6 +9,7 @@ mod crontab_lines;
 mod crontab_oracle;
 mod damaged_files;
 mod diagnostics_shown;
+mod directory_entries;
 mod directory_export;
 mod directory_load;
 mod directory_rehearse;
