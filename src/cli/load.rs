@@ -73,7 +73,7 @@ pub fn entries(
         from: wanted.from,
         opener: secret.opener.clone(),
         dn,
-        extent: if wanted.subtree {
+        extent: if wanted.service.subtree {
             EntryExtent::Subtree
         } else {
             EntryExtent::One

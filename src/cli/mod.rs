@@ -26,6 +26,7 @@ mod serve_host;
 mod settings;
 mod settle;
 mod status;
+mod step_arguments;
 mod tell;
 mod verify;
 

@@ -45,7 +45,7 @@ pub struct ShownValue {
     pub value: String,
 }
 
-/// Of these the value opens something: RFC 4519, 2.41; RFC 2307; OpenLDAP and Samba (from memory).
+/// Of these the value opens something: RFC 4519, 2.41; RFC 2307; `OpenLDAP` and Samba (from memory).
 const SECRET: [&str; 7] = [
     "userpassword",
     "olcrootpw",

@@ -119,7 +119,7 @@ impl Runner<'_> {
         }
         record
             .notes
-            .extend(service.notes(wanted, &plan, done.is_ok()));
+            .extend(Service::notes(wanted, &plan, done.is_ok()));
         record.reason = words(wanted, &done?);
         Ok(())
     }
