@@ -3,6 +3,7 @@
 mod arguments;
 mod aside;
 mod check;
+mod check_secret;
 mod deliver;
 mod describe_archive;
 mod dispatch;
