@@ -13,6 +13,7 @@ mod directory_entries;
 mod directory_export;
 mod directory_load;
 mod directory_rehearse;
+mod directory_secrets;
 mod directory_server;
 mod due_runs;
 mod due_year;
