@@ -255,14 +255,22 @@ pub struct VerifyArguments {
 
 #[derive(Debug, Args)]
 pub struct SealArguments {
-    #[arg(
-        long,
-        value_name = "FILE",
-        required_unless_present = "recipients",
-        conflicts_with = "recipients"
-    )]
+    #[command(flatten)]
+    pub with: CloseArguments,
+}
+
+/// With what a stream is closed, if it is.
+#[derive(Debug, Args)]
+pub struct CloseArguments {
+    /// The file whose first line is the passphrase
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["recipients", "credential"])]
     pub passphrase_file: Option<PathBuf>,
 
+    /// The credential of the service that is the passphrase
+    #[arg(long, value_name = "NAME", conflicts_with = "recipients")]
+    pub credential: Option<String>,
+
+    /// A key that it is closed for
     #[arg(long = "recipient", value_name = "KEY")]
     pub recipients: Vec<String>,
 }
@@ -293,13 +301,8 @@ pub struct ListTarArguments {
     #[arg(long, value_name = "PATH")]
     pub above: Vec<PathBuf>,
 
-    /// The file whose first line is the passphrase that the manifest is closed with
-    #[arg(long, value_name = "FILE", conflicts_with = "recipients")]
-    pub passphrase_file: Option<PathBuf>,
-
-    /// A key that the manifest is closed for
-    #[arg(long = "recipient", value_name = "KEY")]
-    pub recipients: Vec<String>,
+    #[command(flatten)]
+    pub with: CloseArguments,
 }
 
 #[derive(Debug, Args)]
@@ -307,10 +310,13 @@ pub struct UnsealArguments {
     #[arg(
         long,
         value_name = "FILE",
-        required_unless_present = "identity_file",
-        conflicts_with = "identity_file"
+        required_unless_present_any = ["identity_file", "credential"],
+        conflicts_with_all = ["identity_file", "credential"]
     )]
     pub passphrase_file: Option<PathBuf>,
+
+    #[arg(long, value_name = "NAME", conflicts_with = "identity_file")]
+    pub credential: Option<String>,
 
     #[arg(long, value_name = "FILE")]
     pub identity_file: Option<PathBuf>,

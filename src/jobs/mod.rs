@@ -7,6 +7,7 @@
 mod account;
 mod choice;
 mod config;
+mod directory;
 mod drive;
 mod encrypt;
 mod job;
@@ -37,6 +38,7 @@ mod ssh_host;
 mod step;
 
 pub use config::Config;
+pub use directory::{CONFIG_DATABASE, Control, Directory, Login};
 pub use drive::{Drive, DrivePlace};
 pub use encrypt::Encrypt;
 pub use job::{CatchUp, Job};

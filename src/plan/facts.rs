@@ -17,6 +17,8 @@ pub struct Facts {
     pub landing: Landing,
     pub drive: DriveState,
     pub source: SourceState,
+    /// Of the service that an export is made of.
+    pub service: ServiceFacts,
     /// Whole generations of the job on the drive, newest first.
     pub generations: Vec<Generation>,
     /// Names in the job's folder that end in `.partial`: what a killed run left.
@@ -51,6 +53,30 @@ pub struct FileSystem {
     /// As the kernel calls it: `ext4`.
     pub kind: String,
     pub has_btrfs_program: bool,
+}
+
+/// What is to be known of a service before it is exported or loaded.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum ServiceFacts {
+    None,
+    Directory(DirectoryFacts),
+}
+
+/// A slapd(8) of this server.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct DirectoryFacts {
+    /// As it tells it itself: `2.5.13`.
+    pub version: String,
+    /// Whose its configuration is; its programs run as this account, so that no file of theirs is another's.
+    pub owner: Owner,
+}
+
+/// An account of this server, as setpriv(1) takes it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Owner {
+    pub user: String,
+    /// The number of its own group.
+    pub group: String,
 }
 
 /// What login(1) would take from an account's line in passwd(5).

@@ -5,6 +5,7 @@
 
 mod argv;
 mod check_changes;
+mod export;
 mod facts;
 pub mod kinds;
 mod landing;
@@ -21,7 +22,11 @@ mod way;
 
 pub use argv::{Argv, quote};
 pub use check_changes::check_changes;
-pub use facts::{Account, DriveState, Facts, FileSystem, HiddenPath, SourceState, Space};
+pub use export::{Content, Member, Told};
+pub use facts::{
+    Account, DirectoryFacts, DriveState, Facts, FileSystem, HiddenPath, Owner, ServiceFacts,
+    SourceState, Space,
+};
 pub use landing::{Base, Landing};
 pub use make::{make_plan, standing_stops};
 pub use native::{

@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
-use super::{Form, GenerationName, Outcome, Proof};
+use super::{Exported, Form, GenerationName, Outcome, Proof};
 use crate::jobs::{KindName, Name};
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -35,6 +35,9 @@ pub struct RunRecord {
     pub generation: Option<GenerationName>,
     pub form: Option<Form>,
     pub changes: Option<Changes>,
+    /// What an export holds.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub exported: Vec<Exported>,
     pub steps: Vec<StepRecord>,
     /// Generations looked at by retention after this run, newest first.
     pub decisions: Vec<Decision>,

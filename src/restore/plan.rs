@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 
-use crate::jobs::{Encrypt, Job, Kind};
+use crate::jobs::{Encrypt, Job};
 use crate::plan::{Act, Argv, Landing, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step, Stop};
 use crate::record::{Form, Generation, Outcome};
 use crate::tools::seal::Opener;
@@ -146,11 +146,10 @@ fn opener(wish: &Wish) -> Result<Opener, Stop> {
     if let Some(opener) = &wish.opener {
         return Ok(opener.clone());
     }
-    if let Kind::Archive {
-        encrypt: Some(Encrypt::Passphrase(file)),
-    } = &wish.job.kind
-    {
-        return Ok(Opener::PassphraseFile(file.clone()));
+    match wish.job.kind.encrypt() {
+        Some(Encrypt::Passphrase(file)) => return Ok(Opener::PassphraseFile(file.clone())),
+        Some(Encrypt::Credential(name)) => return Ok(Opener::Credential(name.clone())),
+        Some(Encrypt::Recipients(_)) | None => {}
     }
     let reason =
         "the archive is closed, and the job file does not say with which secret it is opened";

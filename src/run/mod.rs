@@ -12,6 +12,7 @@ mod job_space;
 mod listener;
 pub mod locks;
 mod manifest_writing;
+mod members;
 mod mending;
 mod native_step;
 mod native_watch;

@@ -10,6 +10,7 @@ use super::locks::{is_at_work, is_running, lock_job};
 use super::output::Heard;
 use super::owed::{self, Owed};
 use super::process::{Surroundings, run_pipeline};
+use super::start::Joined;
 use crate::jobs::Name;
 use crate::plan::Act;
 use crate::record::{Outcome, RunRecord, Store, StoreError, Task};
@@ -134,7 +135,7 @@ fn run_owed(owed: &Owed) -> Vec<String> {
         };
         let surroundings = Surroundings {
             folder: None,
-            names: None,
+            joined: Joined::default(),
             env: vec![("HAYLOFT_OUTCOME".to_owned(), "cut-short".to_owned())],
         };
         let control = Control {

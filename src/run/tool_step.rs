@@ -12,7 +12,7 @@ use super::control::{Control, Cut};
 use super::listener::Listener;
 use super::output::Heard;
 use super::process::{PipelineEnd, run_pipeline};
-use super::start::{Surroundings, length_in};
+use super::start::{Joined, Surroundings, length_in};
 use super::watch::Watch;
 use crate::plan::{Argv, Part, Pipeline, Reading, Stdin, Stdout, Step, Stop};
 use crate::record::Outcome;
@@ -28,8 +28,13 @@ impl Executor<'_> {
                 None => return Ok("nothing for it to do".to_owned()),
                 Some(names) => Some(in_memory(&names).map_err(|error| self.drive_error(&error))?),
             },
-            _ => None,
+            Stdin::Nothing | Stdin::File(_) | Stdin::Member(_) | Stdin::Members(_) => None,
         };
+        let has_members = matches!(pipeline.stdin, Stdin::Member(_) | Stdin::Members(_))
+            || matches!(pipeline.stdout, Stdout::Member(_) | Stdout::Members);
+        if has_members {
+            return self.member_step(step, pipeline);
+        }
         self.tries(step, pipeline, names.as_ref())
     }
 
@@ -50,20 +55,11 @@ impl Executor<'_> {
                 rustix::fs::seek(names, rustix::fs::SeekFrom::Start(0))
                     .map_err(|error| self.drive_error(&error.into()))?;
             }
-            let mut tally = Tally::default();
-            let end = self
-                .run_once(step, pipeline, names, &mut tally)
-                .map_err(|error| self.drive_error(&error))?;
-            if let Some(cut) = &end.cut {
-                return Err(cut.stop());
-            }
-            let programs: Vec<String> = pipeline
-                .stages
-                .iter()
-                .map(|argv| argv.program.to_string_lossy().into_owned())
-                .collect();
-            let verdict = judge(&pipeline.reading, &programs, &end.ends, &end.errors);
-            self.keep_changes(pipeline, tally);
+            let joined = Joined {
+                input: names,
+                output: None,
+            };
+            let (verdict, errors) = self.attempt(step, pipeline, joined)?;
             if let (Verdict::Again(words) | Verdict::Unreachable(words), Some(wait)) =
                 (&verdict, waits.next())
             {
@@ -71,8 +67,42 @@ impl Executor<'_> {
                 self.wait(*wait)?;
                 continue;
             }
-            return self.settle(step, pipeline, verdict, &end.errors);
+            return self.settle(step, pipeline, verdict, &errors);
         }
+    }
+
+    /// Runs the pipeline of a step, once.
+    pub(super) fn once(
+        &mut self,
+        step: &Step,
+        pipeline: &Pipeline,
+        joined: Joined,
+    ) -> Result<String, Stop> {
+        let (verdict, errors) = self.attempt(step, pipeline, joined)?;
+        self.settle(step, pipeline, verdict, &errors)
+    }
+
+    fn attempt(
+        &mut self,
+        step: &Step,
+        pipeline: &Pipeline,
+        joined: Joined,
+    ) -> Result<(Verdict, String), Stop> {
+        let mut tally = Tally::default();
+        let end = self
+            .run_once(step, pipeline, joined, &mut tally)
+            .map_err(|error| self.drive_error(&error))?;
+        if let Some(cut) = &end.cut {
+            return Err(cut.stop());
+        }
+        let programs: Vec<String> = pipeline
+            .stages
+            .iter()
+            .map(|argv| argv.program.to_string_lossy().into_owned())
+            .collect();
+        let verdict = judge(&pipeline.reading, &programs, &end.ends, &end.errors);
+        self.keep_changes(pipeline, tally);
+        Ok((verdict, end.errors))
     }
 
     fn settle(
@@ -190,15 +220,16 @@ impl Executor<'_> {
         &self,
         step: &Step,
         pipeline: &Pipeline,
-        names: Option<&OwnedFd>,
+        joined: Joined,
         tally: &mut Tally,
     ) -> io::Result<PipelineEnd> {
         let is_post = step.part == Part::Post;
         let own_step = is_post || step.part == Part::Pre;
         let folder: Option<OwnedFd> = match self.hands() {
             Ok(hands)
-                if matches!(step.part, Part::Copy | Part::Retire)
-                    || pipeline.stdin != Stdin::Nothing =>
+                if (matches!(step.part, Part::Copy | Part::Retire)
+                    && !matches!(pipeline.stdout, Stdout::Member(_)))
+                    || matches!(pipeline.stdin, Stdin::File(_) | Stdin::Names) =>
             {
                 Some(hands.folder()?)
             }
@@ -206,7 +237,7 @@ impl Executor<'_> {
         };
         let surroundings = Surroundings {
             folder: folder.as_ref(),
-            names,
+            joined,
             env: if own_step {
                 self.step_variables(is_post)
             } else {

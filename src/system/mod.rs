@@ -14,6 +14,7 @@ pub mod mounts;
 pub mod programs;
 pub mod remote_drive;
 mod risk_facts;
+mod service;
 mod source;
 pub mod source_indexes;
 mod ssh_host;

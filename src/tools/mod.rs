@@ -15,6 +15,7 @@ pub mod rsync;
 pub mod rsync_output;
 pub mod seal;
 pub mod setpriv;
+pub mod slapd;
 pub mod ssh;
 pub mod ssh_keygen;
 pub mod tar;

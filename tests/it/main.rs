@@ -10,6 +10,8 @@ mod crontab_oracle;
 mod damaged_files;
 mod debian_root;
 mod diagnostics_shown;
+mod directory_export;
+mod directory_server;
 mod due_runs;
 mod due_year;
 mod example_jobs;

@@ -1,0 +1,22 @@
+//! Exports: what programs tell of a service, kept as members of one archive.
+
+use std::collections::BTreeMap;
+
+/// A member of an export: what a program writes, kept where nobody else can read it until the archive is written.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Member {
+    /// Its name in the archive.
+    pub name: String,
+    pub content: Content,
+}
+
+/// What a member holds, and so what is counted of it while it passes by.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Content {
+    /// Entries of a directory, RFC 2849. One that is not whole is refused.
+    Ldif,
+    Plain,
+}
+
+/// What an export tells of itself besides its members, by name: such as the version of the service.
+pub type Told = BTreeMap<String, String>;

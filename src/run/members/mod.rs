@@ -1,0 +1,10 @@
+//! The members of an export, between the programs that write them and the archive that holds them.
+
+mod keep;
+mod pack;
+mod step;
+mod unpack;
+
+pub use keep::{Kept, keep};
+pub use pack::pack;
+pub use unpack::unpack;
