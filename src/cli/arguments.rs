@@ -86,6 +86,12 @@ pub enum Command {
     /// Open what is closed with age, from standard input onto standard output
     #[command(hide = true)]
     Unseal(UnsealArguments),
+    /// Print the script that makes a fresh Debian this server again
+    #[command(hide = true)]
+    SettingsScript,
+    /// Read the members of an export of settings from standard input, and print what of them is no secret
+    #[command(hide = true)]
+    SettingsInventory,
     /// Write man pages and shell completions
     #[command(hide = true)]
     Files { folder: PathBuf },

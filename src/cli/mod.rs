@@ -20,6 +20,7 @@ mod seal;
 mod serve;
 mod serve_host;
 mod settings;
+mod settings_export;
 mod settle;
 mod status;
 mod tell;

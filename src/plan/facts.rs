@@ -60,6 +60,7 @@ pub struct FileSystem {
 pub enum ServiceFacts {
     None,
     Directory(DirectoryFacts),
+    Settings(SettingsFacts),
 }
 
 /// A slapd(8) of this server.
@@ -69,6 +70,30 @@ pub struct DirectoryFacts {
     pub version: String,
     /// Whose its configuration is; its programs run as this account, so that no file of theirs is another's.
     pub owner: Owner,
+}
+
+/// What this server has of that which is kept of every server.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct SettingsFacts {
+    /// Files and folders that are kept as they are.
+    pub paths: Vec<PathBuf>,
+    /// Disks with a partition table.
+    pub disks: Vec<PathBuf>,
+    /// The public halves of the keys that it shows itself with to ssh.
+    pub host_keys: Vec<PathBuf>,
+    /// Home folders that are there.
+    pub homes: Vec<PathBuf>,
+    pub boot: Boot,
+    /// Of the programs that may be asked, those that are not installed.
+    pub missing: BTreeSet<String>,
+}
+
+/// How the machine was started.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub enum Boot {
+    Efi,
+    #[default]
+    Other,
 }
 
 /// An account of this server, as setpriv(1) takes it.

@@ -24,8 +24,8 @@ pub use argv::{Argv, quote};
 pub use check_changes::check_changes;
 pub use export::{Content, Member, Told};
 pub use facts::{
-    Account, DirectoryFacts, DriveState, Facts, FileSystem, HiddenPath, Owner, ServiceFacts,
-    SourceState, Space,
+    Account, Boot, DirectoryFacts, DriveState, Facts, FileSystem, HiddenPath, Owner, ServiceFacts,
+    SettingsFacts, SourceState, Space,
 };
 pub use landing::{Base, Landing};
 pub use make::{make_plan, standing_stops};
