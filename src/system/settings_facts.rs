@@ -37,6 +37,7 @@ pub fn look() -> Result<SettingsFacts, Stop> {
         disks: disks().unwrap_or_default(),
         host_keys: host_keys().unwrap_or_default(),
         homes: homes().unwrap_or_default(),
+        resolver: Some(PathBuf::from("/etc/resolv.conf")).filter(|file| file.exists()),
         boot: if efi.exists() { Boot::Efi } else { Boot::Other },
         missing: programs::missing(&PROGRAMS)
             .into_iter()

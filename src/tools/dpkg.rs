@@ -19,7 +19,6 @@ fn query(format: &str) -> Argv {
         .option("--showformat", format)
 }
 
-
 pub fn architecture() -> Argv {
     Argv::new("dpkg").arg("--print-architecture")
 }

@@ -3,5 +3,7 @@
 use crate::plan::Argv;
 
 pub fn all() -> Argv {
-    Argv::new("findmnt").args(["--json", "--real", "--output"]).arg("TARGET,SOURCE,FSTYPE,OPTIONS,UUID")
+    Argv::new("findmnt")
+        .args(["--json", "--real", "--output"])
+        .arg("TARGET,SOURCE,FSTYPE,OPTIONS,UUID")
 }

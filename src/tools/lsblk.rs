@@ -53,7 +53,10 @@ mod tests {
             "pttype":"gpt","parttypename":"Linux filesystem","partuuid":"5f","fstype":"ext4","label":"root",
             "uuid":"5f0c3a52-8d1e-4a55-9a4e-0c1f6d2b7e90","mountpoints":["/"]}]}]}"#;
         let read = read(text);
-        assert_eq!((read[0].name.as_str(), read[0].size), ("sda", 64_000_000_000));
+        assert_eq!(
+            (read[0].name.as_str(), read[0].size),
+            ("sda", 64_000_000_000)
+        );
         let part = &read[0].children[0];
         assert_eq!(part.mountpoints, [Some("/".to_owned())]);
         assert_eq!(part.fstype.as_deref(), Some("ext4"));

@@ -51,38 +51,42 @@ impl DebianRoot {
         self.folder.path().join(name.trim_start_matches('/'))
     }
 
-    /// A command in it, with /proc and /dev, and `bound`: a folder from outside and where it is seen. In a mount
-    /// namespace of its own: no mount outlives it.
-    pub fn command(&self, bound: Option<(&Path, &str)>, argv: &[&str]) -> Command {
+    /// A command in it, with /proc, /sys and /dev, and the files and folders `bound` from outside, under the names that
+    /// they have there. In a mount namespace of its own: no mount outlives it.
+    pub fn command(&self, bound: &[&Path], argv: &[&str]) -> Command {
         let script = r#"
-            root=$1 outside=$2 inside=$3; shift 3
+            root=$1 bound=$2; shift 2
             mount -t proc proc "$root/proc"
+            mount --rbind /sys "$root/sys"
             mount --rbind /dev "$root/dev"
-            if [ -n "$outside" ]; then mkdir -p "$root$inside"; mount --bind "$outside" "$root$inside"; fi
+            while [ "$bound" -gt 0 ]; do
+                if [ -d "$1" ]; then mkdir -p "$root$1"; else mkdir -p "$root${1%/*}"; : >>"$root$1"; fi
+                mount --rbind "$1" "$root$1"
+                bound=$((bound - 1)); shift
+            done
             exec chroot "$root" "$@""#;
         let mut command = Command::new("unshare");
         command
             .args(["--mount", "--propagation", "private", "sh", "-euc"])
             .args([script, "sh"])
-            .arg(self.folder.path());
-        match bound {
-            Some((outside, inside)) => command.arg(outside).arg(inside),
-            None => command.args(["", ""]),
-        };
-        command.args(argv).env("LC_ALL", "C");
+            .arg(self.folder.path())
+            .arg(bound.len().to_string())
+            .args(bound)
+            .args(argv)
+            .env("LC_ALL", "C");
         command
     }
 
     /// What a shell in it shows; it must end well.
     #[track_caller]
     pub fn sh(&self, script: &str) -> String {
-        let output = ok(&mut self.command(None, &["sh", "-euc", script]));
+        let output = ok(&mut self.command(&[], &["sh", "-euc", script]));
         String::from_utf8(output.stdout).unwrap()
     }
 
     /// As [`DebianRoot::sh`], with any end.
     pub fn try_sh(&self, script: &str) -> Shown {
-        let command = &mut self.command(None, &["sh", "-euc", script]);
+        let command = &mut self.command(&[], &["sh", "-euc", script]);
         Shown::of(&command.output().unwrap())
     }
 

@@ -8,8 +8,8 @@ use std::process::{Command, Stdio};
 use hayloft::settings::APPLY;
 
 use crate::debian_root::DebianRoot;
-use crate::settings_server::{SECRETS, carry_by_hand, settled_server};
-use crate::world::skip;
+use crate::settings_server::{SECRETS, carry, settled_server};
+use crate::world::{World, skip};
 
 /// What must be alike after a rebuild, by the system's own tools.
 const ASKED: [&str; 9] = [
@@ -26,11 +26,12 @@ const ASKED: [&str; 9] = [
 
 #[test]
 fn a_fresh_debian_becomes_the_server_again_and_a_second_time_changes_nothing() {
+    let Some(world) = World::new(64) else { return };
     let Some(server) = settled_server() else {
         return;
     };
     let fresh = DebianRoot::fresh().unwrap();
-    carry_by_hand(&server, &fresh);
+    carry(&world, &server, &fresh);
 
     let before = fresh.state("/restore");
     let shown = fresh.sh("sh /restore/apply");
@@ -122,11 +123,12 @@ fn puts_back_what_is_named(server: &DebianRoot, fresh: &DebianRoot) {
 
 #[test]
 fn what_is_in_its_way_is_told_and_left_alone() {
+    let Some(world) = World::new(64) else { return };
     let Some(server) = settled_server() else {
         return;
     };
     let fresh = DebianRoot::fresh().unwrap();
-    carry_by_hand(&server, &fresh);
+    carry(&world, &server, &fresh);
     fresh.sh("groupadd -g 1600 weavers; groupadd -g 1501 marta; useradd -u 1501 -g marta -s /bin/sh marta");
     fresh.sh("useradd -u 3000 -s /bin/sh orders; groupadd -g 2500 studio");
     fresh.sh(

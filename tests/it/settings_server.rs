@@ -1,14 +1,11 @@
-//! The studio's server as a Debian in a scratch folder, set up by hand over the years; and an export of it made with
-//! standard commands only.
+//! The studio's server as a Debian in a scratch folder, set up by hand over the years; and hayloft at work in it.
 
 use std::fs;
 use std::os::unix::fs::PermissionsExt;
-use std::process::Command;
-
-use hayloft::settings::APPLY;
+use std::path::Path;
 
 use crate::debian_root::DebianRoot;
-use crate::world::ok;
+use crate::world::{Shown, World};
 
 /// Words that nobody but root may ever read, each from another place.
 pub const SECRETS: [&str; 8] = [
@@ -27,7 +24,7 @@ const FILL: &str = r#"
 export DEBIAN_FRONTEND=noninteractive
 apt-get update -qq
 apt-get install -y -qq --no-install-recommends openssh-client >/dev/null 2>&1
-apt-get install -y -qq --no-install-recommends cron tree sudo >/dev/null 2>&1
+apt-get install -y -qq --no-install-recommends cron tree sudo rsync zstd diffutils >/dev/null 2>&1
 apt-mark hold tree
 groupadd -g 1500 studio
 groupadd -g 1600 glaze
@@ -66,25 +63,6 @@ ssh-keygen -q -t ed25519 -N '' -C root@kiln -f /etc/ssh/ssh_host_ed25519_key
 printf 'key-of-the-host\n' >/etc/ssh/ssh_host_old_key; chmod 600 /etc/ssh/ssh_host_old_key
 "#;
 
-/// The topics that the script reads, as a person would write them down.
-const EXPORT: &str = r"
-to=$1
-mkdir -p $to/packages $to/units $to/system $to/accounts
-chmod 700 $to
-cp /etc/os-release $to/system/os-release.txt
-dpkg --print-architecture >$to/packages/architecture.txt
-dpkg --print-foreign-architectures >$to/packages/foreign-architectures.txt
-dpkg-query -W -f='${binary:Package}\t${Version}\t${db:Status-Want}\t${db:Status-Status}\n' >$to/packages/versions.txt
-dpkg-query -W -f='${Conffiles}\n' >$to/packages/conffiles.txt
-apt-mark showmanual >$to/packages/manual.txt
-apt-mark showhold >$to/packages/holds.txt
-systemctl --root=/ list-unit-files --no-legend --no-pager >$to/units/files.txt
-systemctl --root=/ get-default >$to/units/default-target.txt
-cut -d: -f6 /etc/passwd | sort -u | xargs stat --printf='%a\t%U\t%G\t%n\n' >$to/accounts/homes.txt 2>&- || true
-mkdir -p /var/spool/cron/crontabs /usr/local/etc
-tar -cf $to/files.tar --format=posix --xattrs '--xattrs-include=*' -C / etc var/spool/cron/crontabs usr/local/etc root
-";
-
 /// The server with its years behind it.
 pub fn settled_server() -> Option<DebianRoot> {
     let server = DebianRoot::fresh()?;
@@ -92,13 +70,43 @@ pub fn settled_server() -> Option<DebianRoot> {
     Some(server)
 }
 
-/// The folder `/restore` in `to`, as it is when what was kept of `from` is unpacked.
-pub fn carry_by_hand(from: &DebianRoot, to: &DebianRoot) {
-    fs::write(from.path("export.sh"), EXPORT).unwrap();
-    from.sh("sh -eu /export.sh /restore; rm /export.sh");
-    fs::write(from.path("restore/apply"), APPLY).unwrap();
-    ok(Command::new("mv")
-        .arg(from.path("restore"))
-        .arg(to.path("restore")));
-    fs::set_permissions(to.path("restore"), fs::Permissions::from_mode(0o700)).unwrap();
+/// The job that keeps it, in the drive's world.
+pub fn settings_job(world: &World) {
+    world.secret("passphrase", "glaze over ash\n");
+    let text = "kind = \"settings\"\nabout = \"The server itself\"\ndrive = \"shelf\"\n\
+                encrypt = { passphrase_file = \"{dir}/config/passphrase\" }\n";
+    world.job("server", text);
+}
+
+/// hayloft at work within a Debian of its own, with the drive and job files of the world.
+#[track_caller]
+pub fn hayloft_in(root: &DebianRoot, world: &World, arguments: &[&str], exit: i32) -> Shown {
+    let hayloft = Path::new(env!("CARGO_BIN_EXE_hayloft"));
+    let (folder, config) = (world.path(""), world.path("config"));
+    let mut argv = vec![
+        hayloft.to_str().unwrap(),
+        "--config",
+        config.to_str().unwrap(),
+    ];
+    argv.extend(arguments);
+    let mut command = root.command(&[hayloft, &folder], &argv);
+    let shown = Shown::of(&command.output().unwrap());
+    assert_eq!(
+        shown.exit,
+        Some(exit),
+        "{arguments:?}\n{}\n{}",
+        shown.out,
+        shown.errors
+    );
+    shown
+}
+
+/// Keeps the settings of `from`, and brings them into the folder `/restore` of `to`.
+pub fn carry(world: &World, from: &DebianRoot, to: &DebianRoot) {
+    settings_job(world);
+    hayloft_in(from, world, &["run", "server"], 0);
+    let folder = to.path("restore");
+    fs::create_dir(&folder).unwrap();
+    fs::set_permissions(&folder, fs::Permissions::from_mode(0o700)).unwrap();
+    world.run(&["restore", "server", "--to", folder.to_str().unwrap()], 0);
 }

@@ -2,9 +2,7 @@
 
 use super::packing::{Packing, how_closed};
 use super::{Frame, packing};
-use crate::plan::{
-    Act, Argv, Need, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step, Told,
-};
+use crate::plan::{Act, Argv, Need, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step, Told};
 use crate::tools::files;
 
 /// What a service is exported by.

@@ -1,6 +1,7 @@
 //! `kind = "settings"`: what makes a new installation this server again. The files of its settings as one tar archive, a
 //! text for each thing that a standard command tells, and a script that brings it back.
 
+use std::borrow::Cow;
 use std::path::Path;
 
 use super::Frame;
@@ -122,7 +123,7 @@ pub fn topics(facts: &SettingsFacts) -> impl Iterator<Item = (String, Argv)> + u
 type Topic = (&'static str, fn() -> Argv);
 
 /// What is asked of every server.
-const FIXED: [Topic; 25] = [
+const FIXED: [Topic; 24] = [
     ("disks/blkid.txt", blkid::all),
     ("disks/lsblk.json", lsblk::all),
     ("disks/lvm.json", volumes::lvm_report),
@@ -143,9 +144,6 @@ const FIXED: [Topic; 25] = [
     ("kernel/name.txt", kernel::name),
     ("kernel/settings.txt", kernel::settings),
     ("network/addresses.json", ip::addresses),
-    ("network/names.txt", || {
-        files::print(Path::new("/etc/resolv.conf"))
-    }),
     ("network/routes.json", ip::routes),
     ("packages/architecture.txt", dpkg::architecture),
     ("packages/conffiles.txt", dpkg::conffiles),
@@ -165,23 +163,24 @@ const FIXED: [Topic; 25] = [
 
 /// What this server has of its own.
 fn of_this_server(facts: &SettingsFacts) -> impl Iterator<Item = (String, Argv)> + use<'_> {
-    let name_of = |path: &Path| path.file_name().unwrap_or_default().to_string_lossy();
-    let disks = facts.disks.iter().map(move |disk| {
+    let disks = facts.disks.iter().map(|disk| {
         let name = format!("disks/{}.sfdisk", name_of(disk));
         (name, sfdisk::dump(disk))
     });
-    let keys = facts.host_keys.iter().map(move |key| {
+    let keys = facts.host_keys.iter().map(|key| {
         let name = name_of(key);
         let name = format!("ssh/{}.txt", name.trim_end_matches(".pub"));
         (name, ssh_keygen::fingerprint(key))
     });
     let homes = (!facts.homes.is_empty())
         .then(|| ("accounts/homes.txt".to_owned(), stat::folders(&facts.homes)));
-    let boot = (facts.boot == Boot::Efi).then(|| {
-        (
-            "kernel/boot-entries.txt".to_owned(),
-            kernel::boot_entries(),
-        )
-    });
-    disks.chain(keys).chain(homes).chain(boot)
+    let boot = (facts.boot == Boot::Efi)
+        .then(|| ("kernel/boot-entries.txt".to_owned(), kernel::boot_entries()));
+    let resolver = facts.resolver.as_ref();
+    let resolver = resolver.map(|file| ("network/resolver.txt".to_owned(), files::print(file)));
+    (disks.chain(keys).chain(homes)).chain(boot).chain(resolver)
+}
+
+fn name_of(path: &Path) -> Cow<'_, str> {
+    path.file_name().unwrap_or_default().to_string_lossy()
 }
