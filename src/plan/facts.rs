@@ -83,8 +83,8 @@ pub struct SettingsFacts {
     pub host_keys: Vec<PathBuf>,
     /// Home folders that are there.
     pub homes: Vec<PathBuf>,
-    /// Where resolver(5) reads, if it is there.
-    pub resolver: Option<PathBuf>,
+    /// Of the files that are told as they are, those that are there.
+    pub texts: BTreeSet<PathBuf>,
     pub boot: Boot,
     /// Of the programs that may be asked, those that are not installed.
     pub missing: BTreeSet<String>,

@@ -109,6 +109,9 @@ fn network(text: &mut String, one: &Inventory) {
     );
     let firewall = match one.firewall {
         FirewallState::NoRules => "no rules".to_owned(),
+        FirewallState::Unknown => {
+            "not known: neither nft nor iptables-save was there to tell".to_owned()
+        }
         FirewallState::Rules(rules) => counted(rules as u64, "rule", "rules"),
     };
     part(text, "Firewall", "nft, iptables-save", [firewall]);

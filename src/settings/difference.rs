@@ -134,6 +134,7 @@ fn system(one: &Inventory) -> Facts {
     let firewall = match one.firewall {
         FirewallState::Rules(count) => format!("{count} rules"),
         FirewallState::NoRules => "no rules".to_owned(),
+        FirewallState::Unknown => "not known".to_owned(),
     };
     let facts = [
         ("host name", &one.host),

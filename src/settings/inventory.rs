@@ -63,8 +63,10 @@ pub struct Disk {
 pub enum FirewallState {
     /// With so many lines of rules.
     Rules(usize),
-    #[default]
     NoRules,
+    /// No program that knows was there.
+    #[default]
+    Unknown,
 }
 
 impl Inventory {
@@ -92,6 +94,7 @@ impl Inventory {
             sources: sources(kept),
             units: systemctl::read_unit_files(&text("units/files.txt"))
                 .map(|(unit, state)| (unit.to_owned(), state.to_owned()))
+                .chain(instances(kept))
                 .collect(),
             target: line("units/default-target.txt"),
             crontabs: crontabs(kept),
@@ -154,6 +157,17 @@ fn sources(kept: &Kept) -> BTreeSet<String> {
         .chain(kept.in_folder("etc/apt/sources.list.d"));
     all.flat_map(|(name, text)| read_sources(&name, text))
         .collect()
+}
+
+/// Units of a template, which are told by their links only: `orders@kiln.service` (systemd.unit(5)).
+fn instances(kept: &Kept) -> impl Iterator<Item = (String, String)> {
+    kept.files.keys().filter_map(|path| {
+        let path = String::from_utf8_lossy(path);
+        let (folder, unit) = path.strip_prefix("etc/systemd/system/")?.split_once('/')?;
+        let is_link = folder.ends_with(".wants") || folder.ends_with(".requires");
+        let is_instance = unit.contains('@') && !unit.contains("@.") && !unit.contains('/');
+        (is_link && is_instance).then(|| (unit.to_owned(), "enabled".to_owned()))
+    })
 }
 
 fn crontabs(kept: &Kept) -> BTreeMap<String, Vec<CronLine>> {
@@ -240,7 +254,9 @@ fn firewall(kept: &Kept) -> FirewallState {
         text.lines().filter(|line| line.starts_with(begin)).count()
     };
     let saved = count("firewall/iptables.txt", "-A") + count("firewall/ip6tables.txt", "-A");
+    let is_known = kept.texts.keys().any(|name| name.starts_with("firewall/"));
     match count("firewall/nft.txt", "\t\t").max(saved) {
+        0 if !is_known => FirewallState::Unknown,
         0 => FirewallState::NoRules,
         rules => FirewallState::Rules(rules),
     }

@@ -6,7 +6,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use super::programs;
-use crate::plan::kinds::settings::PROGRAMS;
+use crate::plan::kinds::settings::{PROGRAMS, TEXTS};
 use crate::plan::{Boot, SettingsFacts, Stop};
 use crate::record::Outcome;
 
@@ -37,7 +37,9 @@ pub fn look() -> Result<SettingsFacts, Stop> {
         disks: disks().unwrap_or_default(),
         host_keys: host_keys().unwrap_or_default(),
         homes: homes().unwrap_or_default(),
-        resolver: Some(PathBuf::from("/etc/resolv.conf")).filter(|file| file.exists()),
+        texts: (TEXTS.iter().map(|(_, file)| PathBuf::from(file)))
+            .filter(|file| file.exists())
+            .collect(),
         boot: if efi.exists() { Boot::Efi } else { Boot::Other },
         missing: programs::missing(&PROGRAMS)
             .into_iter()

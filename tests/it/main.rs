@@ -42,6 +42,7 @@ mod kinds_excludes;
 mod kinds_history;
 mod kinds_mirror;
 mod kinds_sealed;
+mod kinds_settings;
 mod kinds_trees;
 mod kinds_xfs;
 mod licences;

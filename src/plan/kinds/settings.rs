@@ -60,7 +60,7 @@ pub fn export(frame: Frame, generation: GenerationName) -> Export {
         tar::create_with_names(&facts.paths),
         Reading::Tar,
     )];
-    members.extend(topics(facts).map(|(name, argv)| {
+    members.extend(topics(facts).into_iter().map(|(name, argv)| {
         let words = format!("note {}", name.trim_end_matches(".txt"));
         member(words, &name, argv, Reading::Optional)
     }));
@@ -108,39 +108,36 @@ fn member(words: impl Into<String>, name: &str, argv: Argv, reading: Reading) ->
     Step::new(Part::Copy, words, Act::Tool(pipeline))
 }
 
-/// Every topic whose program is installed: the name of its member, and the command that tells it.
-pub fn topics(facts: &SettingsFacts) -> impl Iterator<Item = (String, Argv)> + use<'_> {
+/// Every topic whose program is installed: the name of its member, and the command that tells it. What is in one folder
+/// comes together: an archive is told of in that order.
+pub fn topics(facts: &SettingsFacts) -> Vec<(String, Argv)> {
     let fixed = FIXED
         .iter()
         .map(|(name, argv)| ((*name).to_owned(), argv()));
-    let own = of_this_server(facts);
-    fixed.chain(own).filter(|(_, argv)| {
+    let is_there = |(_, argv): &(String, Argv)| {
         let program = argv.program.to_string_lossy();
         !facts.missing.contains(program.as_ref())
-    })
+    };
+    let all = fixed.chain(of_this_server(facts)).filter(is_there);
+    let mut topics: Vec<(String, Argv)> = all.collect();
+    topics.sort_by(|one, other| one.0.cmp(&other.0));
+    topics
 }
 
 type Topic = (&'static str, fn() -> Argv);
 
 /// What is asked of every server.
-const FIXED: [Topic; 24] = [
+const FIXED: [Topic; 20] = [
     ("disks/blkid.txt", blkid::all),
     ("disks/lsblk.json", lsblk::all),
     ("disks/lvm.json", volumes::lvm_report),
     ("disks/mdadm.txt", volumes::arrays),
     ("disks/mounts.json", findmnt::all),
-    ("disks/swaps.txt", || files::print(Path::new("/proc/swaps"))),
     ("firewall/ip6tables.txt", || {
         firewall::saved("ip6tables-save")
     }),
     ("firewall/iptables.txt", || firewall::saved("iptables-save")),
     ("firewall/nft.txt", firewall::nft_rules),
-    ("kernel/command-line.txt", || {
-        files::print(Path::new("/proc/cmdline"))
-    }),
-    ("kernel/modules.txt", || {
-        files::print(Path::new("/proc/modules"))
-    }),
     ("kernel/name.txt", kernel::name),
     ("kernel/settings.txt", kernel::settings),
     ("network/addresses.json", ip::addresses),
@@ -154,11 +151,17 @@ const FIXED: [Topic; 24] = [
     ("packages/holds.txt", apt_mark::held),
     ("packages/manual.txt", apt_mark::manual),
     ("packages/versions.txt", dpkg::versions),
-    ("system/os-release.txt", || {
-        files::print(Path::new("/etc/os-release"))
-    }),
     ("units/default-target.txt", systemctl::default_target),
     ("units/files.txt", systemctl::unit_files),
+];
+
+/// Files that are no settings, or links to such; each is told where it is there.
+pub const TEXTS: [(&str, &str); 5] = [
+    ("disks/swaps.txt", "/proc/swaps"),
+    ("kernel/command-line.txt", "/proc/cmdline"),
+    ("kernel/modules.txt", "/proc/modules"),
+    ("network/resolver.txt", "/etc/resolv.conf"),
+    ("system/os-release.txt", "/etc/os-release"),
 ];
 
 /// What this server has of its own.
@@ -176,9 +179,11 @@ fn of_this_server(facts: &SettingsFacts) -> impl Iterator<Item = (String, Argv)>
         .then(|| ("accounts/homes.txt".to_owned(), stat::folders(&facts.homes)));
     let boot = (facts.boot == Boot::Efi)
         .then(|| ("kernel/boot-entries.txt".to_owned(), kernel::boot_entries()));
-    let resolver = facts.resolver.as_ref();
-    let resolver = resolver.map(|file| ("network/resolver.txt".to_owned(), files::print(file)));
-    (disks.chain(keys).chain(homes)).chain(boot).chain(resolver)
+    let texts = TEXTS
+        .iter()
+        .filter(|(_, file)| facts.texts.contains(Path::new(file)));
+    let texts = texts.map(|(name, file)| ((*name).to_owned(), files::print(Path::new(file))));
+    (disks.chain(keys).chain(homes)).chain(boot).chain(texts)
 }
 
 fn name_of(path: &Path) -> Cow<'_, str> {
