@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand};
 use jiff::Timestamp;
 
-use crate::jobs::Span;
+use crate::jobs::{Size, Span};
 use crate::record::GenerationName;
 
 /// Keeps one server recoverable, and proves it.
@@ -60,6 +60,8 @@ pub enum Command {
     Forecast(ForecastArguments),
     /// Bring files back from a generation
     Restore(RestoreArguments),
+    /// Load an export into a service made for the purpose, export it again, and compare
+    Rehearse(RehearseArguments),
     /// Re-read copies, compare them with their manifests, and name each damaged file
     Verify(VerifyArguments),
     /// Try to send the mail that is due
@@ -83,6 +85,12 @@ pub enum Command {
         #[arg(long, value_name = "FILE")]
         to: PathBuf,
     },
+    /// Set the folder of a service aside, and make an empty one in its place
+    #[command(hide = true)]
+    SetAside(SetAsideArguments),
+    /// Put back what was set aside
+    #[command(hide = true)]
+    PutBack(PutBackArguments),
     /// Open what is closed with age, from standard input onto standard output
     #[command(hide = true)]
     Unseal(UnsealArguments),
@@ -198,10 +206,14 @@ pub struct RestoreArguments {
     pub from: Option<GenerationName>,
 
     /// The folder that the paths are put below; `/` puts them in their place
-    #[arg(long, value_name = "DIR")]
-    pub to: PathBuf,
+    #[arg(long, value_name = "DIR", required_unless_present = "load")]
+    pub to: Option<PathBuf>,
 
-    /// Write over files that are there and differ
+    /// For an export: load it into its service; what is there is kept aside, and put back if anything fails
+    #[arg(long, conflicts_with_all = ["to", "paths"])]
+    pub load: bool,
+
+    /// Write over files that are there and differ, or set aside what the service holds
     #[arg(long)]
     pub replace: bool,
 
@@ -209,6 +221,13 @@ pub struct RestoreArguments {
     #[arg(long)]
     pub dry_run: bool,
 
+    #[command(flatten)]
+    pub secret: SecretArguments,
+}
+
+/// With what a closed copy is opened.
+#[derive(Debug, Args)]
+pub struct SecretArguments {
     /// For a closed archive: the file whose first line is the passphrase, rather than the job's
     #[arg(long, value_name = "FILE", conflicts_with = "identity_file")]
     pub passphrase_file: Option<PathBuf>,
@@ -216,6 +235,59 @@ pub struct RestoreArguments {
     /// For an archive closed for recipients: the file with the age secret key
     #[arg(long, value_name = "FILE")]
     pub identity_file: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub struct RehearseArguments {
+    /// The job whose export is rehearsed
+    #[arg(value_name = "JOB")]
+    pub job: String,
+
+    /// The generation, as `hayloft generations` names it; the newest unless given
+    #[arg(value_name = "GENERATION", value_parser = GenerationName::parse)]
+    pub generation: Option<GenerationName>,
+
+    /// The most memory that the rehearsal may take, such as "2 GB"; half of the server's unless given
+    #[arg(long, value_name = "SIZE", value_parser = size)]
+    pub space: Option<Size>,
+
+    #[command(flatten)]
+    pub secret: SecretArguments,
+
+    /// It runs with mounts and processes of its own
+    #[arg(long, hide = true)]
+    pub apart: bool,
+}
+
+fn size(text: &str) -> Result<Size, String> {
+    Size::parse_some(text)
+        .map_err(|mistake| format!("{}; expected {}", mistake.message, Size::EXPECTED))
+}
+
+#[derive(Debug, Args)]
+pub struct SetAsideArguments {
+    #[arg(value_name = "FOLDER")]
+    pub place: PathBuf,
+
+    #[arg(long = "as", value_name = "FOLDER")]
+    pub aside: PathBuf,
+
+    /// Of a new folder, where there is none
+    #[arg(long, value_name = "ACCOUNT")]
+    pub owner: String,
+}
+
+#[derive(Debug, Args)]
+pub struct PutBackArguments {
+    #[arg(value_name = "FOLDER")]
+    pub place: PathBuf,
+
+    #[arg(long = "from", value_name = "FOLDER")]
+    pub aside: PathBuf,
+
+    /// What has taken its place gets this name
+    #[arg(long, value_name = "FOLDER")]
+    pub failed: PathBuf,
 }
 
 #[derive(Debug, Args)]

@@ -25,8 +25,16 @@ impl<W: Write> Writer<W> {
             output,
             line: Vec::new(),
         };
-        writer.output.write_all(b"version: 1\n\n")?;
+        writer.output.write_all(b"version: 1\n")?;
         Ok(writer)
+    }
+
+    /// Without the line of the version, which slapadd(8) does not know.
+    pub fn without_version(output: W) -> Self {
+        Self {
+            output,
+            line: Vec::new(),
+        }
     }
 
     pub fn record(&mut self, record: &Record) -> io::Result<()> {

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use jiff::Timestamp;
 
-use super::{Landing, Stop};
+use super::{Landing, ServiceFacts, Stop};
 use crate::jobs::Name;
 use crate::record::{Generation, GenerationName};
 
@@ -53,57 +53,6 @@ pub struct FileSystem {
     /// As the kernel calls it: `ext4`.
     pub kind: String,
     pub has_btrfs_program: bool,
-}
-
-/// What is to be known of a service before it is exported or loaded.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum ServiceFacts {
-    None,
-    Directory(DirectoryFacts),
-    Settings(SettingsFacts),
-}
-
-/// A slapd(8) of this server.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct DirectoryFacts {
-    /// As it tells it itself: `2.5.13`.
-    pub version: String,
-    /// Whose its configuration is; its programs run as this account, so that no file of theirs is another's.
-    pub owner: Owner,
-}
-
-/// What this server has of that which is kept of every server.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct SettingsFacts {
-    /// Files and folders that are kept as they are.
-    pub paths: Vec<PathBuf>,
-    /// Disks with a partition table.
-    pub disks: Vec<PathBuf>,
-    /// The public halves of the keys that it shows itself with to ssh.
-    pub host_keys: Vec<PathBuf>,
-    /// Home folders that are there.
-    pub homes: Vec<PathBuf>,
-    /// Of the files that are told as they are, those that are there.
-    pub texts: BTreeSet<PathBuf>,
-    pub boot: Boot,
-    /// Of the programs that may be asked, those that are not installed.
-    pub missing: BTreeSet<String>,
-}
-
-/// How the machine was started.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub enum Boot {
-    Efi,
-    #[default]
-    Other,
-}
-
-/// An account of this server, as setpriv(1) takes it.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Owner {
-    pub user: String,
-    /// The number of its own group.
-    pub group: String,
 }
 
 /// What login(1) would take from an account's line in passwd(5).

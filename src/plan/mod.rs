@@ -15,6 +15,7 @@ mod not_built;
 mod own_steps;
 mod retire;
 mod risk;
+mod service_facts;
 mod step;
 mod stop;
 mod verify;
@@ -22,11 +23,8 @@ mod way;
 
 pub use argv::{Argv, quote};
 pub use check_changes::check_changes;
-pub use export::{Content, Member, Told};
-pub use facts::{
-    Account, Boot, DirectoryFacts, DriveState, Facts, FileSystem, HiddenPath, Owner, ServiceFacts,
-    SettingsFacts, SourceState, Space,
-};
+pub use export::{Content, Member, SameEntries, ScratchConfig, Told};
+pub use facts::{Account, DriveState, Facts, FileSystem, HiddenPath, SourceState, Space};
 pub use landing::{Base, Landing};
 pub use make::{make_plan, standing_stops};
 pub use native::{
@@ -38,6 +36,9 @@ pub use own_steps::{StepEnvironment, post_steps};
 pub use retire::retire_steps;
 pub use risk::{DriveFacts, MountFacts, Risk, RiskFacts, SourceFacts, risks};
 
+pub use service_facts::{
+    Boot, DatabasePlace, DirectoryFacts, Holds, Owner, ServiceFacts, SettingsFacts,
+};
 pub use step::{
     Act, CatalogueAct, Check, DriveAct, Need, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step,
 };

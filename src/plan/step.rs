@@ -53,6 +53,8 @@ pub enum Part {
     Restore,
     Verify,
     Mend,
+    /// In a place of its own, which is gone afterwards.
+    Rehearse,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -133,6 +135,8 @@ pub enum Stdin {
     Nothing,
     /// A file in the job's folder.
     File(PathBuf),
+    /// The first line of a file, which is a secret: without its end.
+    FirstLine(PathBuf),
     /// A member of an export that was taken apart or is being made.
     Member(String),
     /// All members of the export that is being made, as a tar archive, with a list that tells of them.
@@ -211,6 +215,9 @@ impl Pipeline {
         match &self.stdin {
             Stdin::Nothing => {}
             Stdin::File(file) => {
+                let _ = write!(line, " < {}", super::argv::quote(file.as_os_str()));
+            }
+            Stdin::FirstLine(file) => {
                 let _ = write!(line, " < {}", super::argv::quote(file.as_os_str()));
             }
             Stdin::Names => line.push_str(" < NAMES"),

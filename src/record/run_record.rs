@@ -64,6 +64,10 @@ pub enum Task {
     Verify,
     /// Re-reading a part of a drive, by its `reread`.
     Slice,
+    /// Loading an export into the service of this server.
+    Load,
+    /// Loading an export into a service made for the purpose.
+    Rehearse,
 }
 
 impl Task {
@@ -73,6 +77,8 @@ impl Task {
             Self::Copy => "copy",
             Self::Verify => "verify",
             Self::Slice => "slice",
+            Self::Load => "load",
+            Self::Rehearse => "rehearse",
         }
     }
 }

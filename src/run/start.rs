@@ -58,7 +58,7 @@ impl Starter<'_> {
         let mut handles: Vec<Handle> = Vec::new();
         let mut input = match &self.pipeline.stdin {
             Stdin::Nothing => None,
-            Stdin::Names | Stdin::Member(_) | Stdin::Members(_) => self
+            Stdin::Names | Stdin::FirstLine(_) | Stdin::Member(_) | Stdin::Members(_) => self
                 .surroundings
                 .joined
                 .input

@@ -3,8 +3,10 @@
 use std::fmt::Write as _;
 use std::io;
 use std::os::fd::OwnedFd;
+use std::path::Path;
 use std::time::{Duration, Instant};
 
+use age::secrecy::ExposeSecret as _;
 use tracing::warn;
 
 use super::Executor;
@@ -16,6 +18,7 @@ use super::start::{Joined, Surroundings, length_in};
 use super::watch::Watch;
 use crate::plan::{Argv, Part, Pipeline, Reading, Stdin, Stdout, Step, Stop};
 use crate::record::Outcome;
+use crate::restore::read_passphrase;
 use crate::system::remote_drive::{self, connection_stop};
 use crate::tools::rsync_output::Tally;
 use crate::tools::{Verdict, judge, telling_line};
@@ -28,6 +31,7 @@ impl Executor<'_> {
                 None => return Ok("nothing for it to do".to_owned()),
                 Some(names) => Some(in_memory(&names).map_err(|error| self.drive_error(&error))?),
             },
+            Stdin::FirstLine(ref file) => Some(first_line(file)?),
             Stdin::Nothing | Stdin::File(_) | Stdin::Member(_) | Stdin::Members(_) => None,
         };
         let has_members = matches!(pipeline.stdin, Stdin::Member(_) | Stdin::Members(_))
@@ -117,6 +121,16 @@ impl Executor<'_> {
             Verdict::Noted(words) => {
                 self.done.notes.push(words.clone());
                 return Ok(words);
+            }
+            Verdict::Full(words) if step.part == Part::Rehearse => {
+                let reason =
+                    format!("{words}: there is no room left in the place of the rehearsal");
+                Stop::new(Outcome::Failed, reason)
+                    .advise("give it more memory: `hayloft rehearse JOB --space SIZE`")
+            }
+            Verdict::Full(words) if matches!(pipeline.stdin, Stdin::Member(_)) => {
+                let reason = format!("{words}: there is no room where the service keeps its data");
+                Stop::new(Outcome::Failed, reason).advise("make room on its disk")
             }
             Verdict::Full(words) if step.part == Part::Restore => {
                 let reason = format!("{words}: there is no room where the files are brought back");
@@ -291,8 +305,16 @@ fn in_memory(names: &[u8]) -> io::Result<OwnedFd> {
     Ok(file.into())
 }
 
+fn first_line(file: &Path) -> Result<OwnedFd, Stop> {
+    let wrong = |words: String| Stop::new(Outcome::Failed, words);
+    let line = read_passphrase(file).map_err(|error| wrong(error.to_string()))?;
+    in_memory(line.expose_secret().as_bytes()).map_err(|error| wrong(error.to_string()))
+}
+
 /// Whether a pipeline works across a network: those that may break off are tried again.
 fn reaches_a_host(pipeline: &Pipeline) -> bool {
-    let is_ssh = |argv: &Argv| argv.program == "ssh";
-    !pipeline.retries.is_empty() || pipeline.stages.iter().any(is_ssh)
+    let is_named = |argv: &Argv, name: &str| argv.program == name;
+    let of_rsync = |argv: &Argv| is_named(argv, "rsync") && !pipeline.retries.is_empty();
+    let crosses = |argv: &Argv| is_named(argv, "ssh") || of_rsync(argv);
+    pipeline.stages.iter().any(crosses)
 }

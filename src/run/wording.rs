@@ -36,7 +36,17 @@ pub fn take_over(record: &mut RunRecord, plan: &Plan, done: Executed) {
 
 /// `2,143 entries exported.`
 fn export_in_words(exported: &[Exported]) -> String {
-    let counts = exported.iter().filter_map(|member| member.count);
+    let words = counts_in_words(exported);
+    if words.is_empty() {
+        words
+    } else {
+        format!("{words} exported.")
+    }
+}
+
+/// `2,143 entries`
+pub fn counts_in_words<'m>(members: impl IntoIterator<Item = &'m Exported>) -> String {
+    let counts = members.into_iter().filter_map(|member| member.count);
     let mut sums: Vec<Count> = Vec::new();
     for count in counts {
         match sums.iter_mut().find(|sum| sum.of == count.of) {
@@ -49,11 +59,7 @@ fn export_in_words(exported: &[Exported]) -> String {
         counted(sum.amount, one, many)
     });
     let words: Vec<String> = words.collect();
-    if words.is_empty() {
-        String::new()
-    } else {
-        format!("{} exported.", words.join(", "))
-    }
+    words.join(", ")
 }
 
 /// How much was moved stands in the verdict already.

@@ -80,9 +80,12 @@ fn gather_for(
         Purpose::Writing => source::look(asked.job, asked.known_hosts),
         Purpose::Reading => SourceState::Readable,
     };
-    let (service, source) = match service::look(&asked.job.kind) {
-        Ok(service) => (service, source),
-        Err(stop) => (ServiceFacts::None, SourceState::Missing(stop)),
+    let (service, source) = match purpose {
+        Purpose::Reading => (ServiceFacts::None, source),
+        Purpose::Writing => match service::look(&asked.job.kind) {
+            Ok(service) => (service, source),
+            Err(stop) => (ServiceFacts::None, SourceState::Missing(stop)),
+        },
     };
     let hidden = match (purpose, &source) {
         (Purpose::Writing, SourceState::Readable) => {

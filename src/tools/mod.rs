@@ -2,6 +2,7 @@
 //! Nothing else in hayloft knows a tool's flags.
 
 pub mod apt_mark;
+pub mod aside;
 pub mod blkid;
 pub mod btrfs;
 pub mod describe_archive;
@@ -17,13 +18,16 @@ pub mod firewall;
 pub mod hdparm;
 pub mod ip;
 pub mod kernel;
+pub mod ldap;
 pub mod lsblk;
 pub mod rsync;
 pub mod rsync_output;
 pub mod seal;
+pub mod service;
 pub mod setpriv;
 pub mod sfdisk;
 pub mod slapd;
+pub mod slapd_config;
 pub mod ssh;
 pub mod ssh_keygen;
 pub mod stat;

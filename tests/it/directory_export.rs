@@ -7,23 +7,13 @@ use std::process::Command;
 use crate::directory_server::{DirectoryServer, SUFFIX};
 use crate::world::{World, ok};
 
-fn job(world: &World, server: &DirectoryServer) {
-    world.secret("passphrase", "glaze over ash\n");
-    let text = format!(
-        "kind = \"directory\"\nabout = \"Accounts\"\ndrive = \"shelf\"\n{}\
-         encrypt = {{ passphrase_file = \"{{dir}}/config/passphrase\" }}\n",
-        server.keys()
-    );
-    world.job("accounts", &text);
-}
-
 #[test]
 fn an_export_of_a_running_directory_holds_every_entry_as_slapcat_tells_it() {
     let Some(world) = World::new(64) else { return };
     let Some(server) = DirectoryServer::new(&world, 2000) else {
         return;
     };
-    job(&world, &server);
+    server.job(&world);
     world.run(&["run", "accounts"], 0);
     let names = world.entries("accounts");
     let ends = ["Z.contents.mtree.age", "Z.mtree", "Z.tar.zst.age"];

@@ -113,11 +113,27 @@ impl DirectoryServer {
         )
     }
 
+    /// The job `accounts`, which exports it.
+    pub fn job(&self, world: &World) {
+        self.job_with(world, "");
+    }
+
+    /// With more keys.
+    pub fn job_with(&self, world: &World, more: &str) {
+        world.secret("passphrase", "glaze over ash\n");
+        let text = format!(
+            "kind = \"directory\"\nabout = \"Accounts\"\ndrive = \"shelf\"\n{}{more}\
+             encrypt = {{ passphrase_file = \"{{dir}}/config/passphrase\" }}\n",
+            self.keys()
+        );
+        world.job("accounts", &text);
+    }
+
     /// Programs that do what the unit of systemd would.
     fn scripts(&self) {
         let folder = self.folder.display();
         let start = format!(
-            "#!/bin/sh\nexec slapd -h '{}' -u openldap -g openldap -F {folder}/slapd.d\n",
+            "#!/bin/sh\n[ -e {folder}/run/pid ] && kill -0 $(cat {folder}/run/pid) 2>/dev/null && exit 0\nexec slapd -h '{}' -u openldap -g openldap -F {folder}/slapd.d\n",
             self.uri()
         );
         let stop = format!(

@@ -11,6 +11,8 @@ mod damaged_files;
 mod debian_root;
 mod diagnostics_shown;
 mod directory_export;
+mod directory_load;
+mod directory_rehearse;
 mod directory_server;
 mod due_runs;
 mod due_year;

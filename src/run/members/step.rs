@@ -78,7 +78,7 @@ impl Executor<'_> {
                     pack(&export, &members, to)
                 })?))
             }
-            Stdin::Nothing | Stdin::File(_) | Stdin::Names => Ok(None),
+            Stdin::Nothing | Stdin::File(_) | Stdin::FirstLine(_) | Stdin::Names => Ok(None),
         }
     }
 
@@ -118,7 +118,7 @@ impl Executor<'_> {
         }
     }
 
-    fn member(&self, name: &str) -> Result<Arc<Kept>, Stop> {
+    pub(super) fn member(&self, name: &str) -> Result<Arc<Kept>, Stop> {
         let found = self.members.iter().find(|kept| kept.told.name == name);
         found.cloned().ok_or_else(|| {
             let reason = format!("there is no `{name}` in this export");
