@@ -206,12 +206,16 @@ pub struct RestoreArguments {
     pub from: Option<GenerationName>,
 
     /// The folder that the paths are put below; `/` puts them in their place
-    #[arg(long, value_name = "DIR", required_unless_present = "load")]
+    #[arg(long, value_name = "DIR", required_unless_present_any = ["load", "compare"])]
     pub to: Option<PathBuf>,
 
     /// For an export: load it into its service; what is there is kept aside, and put back if anything fails
     #[arg(long, conflicts_with_all = ["to", "paths"])]
     pub load: bool,
+
+    /// For settings: show how this server differs from what was kept of it; nothing is written
+    #[arg(long, conflicts_with_all = ["to", "paths", "load", "replace", "dry_run"])]
+    pub compare: bool,
 
     /// Write over files that are there and differ, or set aside what the service holds
     #[arg(long)]

@@ -3,6 +3,7 @@
 mod arguments;
 mod aside;
 mod check;
+mod compare;
 mod deliver;
 mod describe_archive;
 mod dispatch;

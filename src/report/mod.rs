@@ -7,6 +7,7 @@
 
 mod amounts;
 mod check_text;
+mod compared_text;
 mod decision_words;
 mod dry_run_text;
 mod forecast_facts;
@@ -20,6 +21,7 @@ mod notice;
 mod proof_status;
 mod proof_words;
 mod read_me_first;
+mod read_me_settings;
 mod restore_text;
 mod run_html;
 mod run_text;
@@ -39,6 +41,7 @@ mod wrap;
 
 pub use amounts::{age, bytes, count, counted, date, date_time, seconds, time};
 pub use check_text::{CheckFacts, CheckedDrive, CheckedHost, CheckedJob, check_text};
+pub use compared_text::{ComparedFacts, compared_text};
 pub use dry_run_text::{DryRunFacts, FirstName, PlannedStep, dry_run_text};
 pub use forecast_facts::{DriveForecast, ForecastFacts, JobForecast, SpaceSeen};
 pub use forecast_text::forecast_text;

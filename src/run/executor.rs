@@ -103,6 +103,11 @@ impl<'a> Executor<'a> {
         }
     }
 
+    /// What was kept of an export that was taken apart, or is being made.
+    pub fn members(&self) -> impl Iterator<Item = &Kept> {
+        self.members.iter().map(|kept| &**kept)
+    }
+
     /// Does each step whose turn it is, given the run so far.
     pub fn execute<'s>(&mut self, steps: impl IntoIterator<Item = &'s Step>) {
         for step in steps {

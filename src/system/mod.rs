@@ -16,7 +16,7 @@ pub mod programs;
 pub mod remote_drive;
 mod risk_facts;
 mod service;
-mod settings_facts;
+pub mod settings_facts;
 mod source;
 pub mod source_indexes;
 mod ssh_host;

@@ -74,6 +74,7 @@ mod service_stops;
 mod service_times;
 mod service_world;
 mod settings_apply;
+mod settings_compare;
 mod settings_server;
 mod smtp;
 mod smtp_listener;

@@ -8,8 +8,8 @@ use std::process::{Command, Stdio};
 use hayloft::settings::APPLY;
 
 use crate::debian_root::DebianRoot;
-use crate::settings_server::{SECRETS, carry, settled_server};
-use crate::world::{World, skip};
+use crate::settings_server::{SECRETS, carry, hayloft_in, settled_server};
+use crate::world::{World, ok, skip};
 
 /// What must be alike after a rebuild, by the system's own tools.
 const ASKED: [&str; 9] = [
@@ -100,6 +100,7 @@ fn puts_back_what_is_named(server: &DebianRoot, fresh: &DebianRoot) {
     let kept = fresh.sh("cat /var/backups/apply-*/etc/glaze/recipes.conf");
     assert_eq!(kept, "cone = 6\n");
 
+    let before = fresh.state("/restore");
     for (path, exit) in [
         ("/etc", 2),
         ("/", 2),
@@ -169,6 +170,64 @@ fn what_is_in_its_way_is_told_and_left_alone() {
     let refused = fresh.try_sh("sh /restore/apply --do");
     assert_eq!(refused.exit, Some(2), "{refused:?}");
     assert_untouched(&fresh, &before);
+}
+
+#[test]
+fn read_me_first_leads_to_the_script_without_hayloft() {
+    let Some(world) = World::new(64) else { return };
+    let Some(server) = settled_server() else {
+        return;
+    };
+    ok(Command::new("age-keygen")
+        .arg("-o")
+        .arg(world.path("key.txt")));
+    let public = ok(Command::new("age-keygen")
+        .arg("-y")
+        .arg(world.path("key.txt")));
+    let public = String::from_utf8(public.stdout).unwrap();
+    let public = public.trim();
+    let job = format!(
+        "kind = \"settings\"\ndrive = \"shelf\"\nencrypt = {{ recipients = [\"{public}\"] }}\n"
+    );
+    world.job("server", &job);
+    hayloft_in(&server, &world, &["run", "server"], 0);
+    let text = fs::read_to_string(world.drive().join("hayloft/READ-ME-FIRST.txt")).unwrap();
+    let commands: Vec<&str> = text
+        .lines()
+        .filter_map(|line| line.strip_prefix("    "))
+        .collect();
+
+    let fresh = DebianRoot::fresh().unwrap();
+    fresh.sh("apt-get update -qq; apt-get install -y -qq --no-install-recommends age zstd bash >/dev/null 2>&1");
+    fs::create_dir(fresh.path("restore")).unwrap();
+    fs::copy(world.path("key.txt"), fresh.path("restore/key.txt")).unwrap();
+    let before = fresh.state("/restore");
+    let script = format!("set -e -o pipefail\n{}\n", commands.join("\n"));
+    let typed = ok(&mut fresh.command(&[&world.path("")], &["bash", "-c", &script]));
+    let shown = String::from_utf8(typed.stdout).unwrap();
+    assert!(shown.contains(": OK\n"), "its digest is right:\n{shown}");
+    assert!(
+        shown.contains("would make account ines, number 1501"),
+        "{shown}"
+    );
+    assert!(
+        !shown.contains("CAUTION"),
+        "others can look into the folder:\n{shown}"
+    );
+    hides_secrets(&shown);
+    let own = world.path("");
+    let own = own.to_str().unwrap().trim_end_matches('/');
+    let after = fresh.state("/restore");
+    let touched: Vec<_> = before
+        .symmetric_difference(&after)
+        .filter(|line| !line.contains(own) && !line.starts_with("./tmp "))
+        .collect();
+    assert!(touched.is_empty(), "{touched:#?}");
+    let glaze = "restore/server/files/etc/glaze/list";
+    assert_eq!(
+        fs::read_to_string(fresh.path(glaze)).unwrap(),
+        "open to all\n"
+    );
 }
 
 #[test]

@@ -54,16 +54,7 @@ pub fn export(frame: Frame, generation: GenerationName) -> Export {
     };
     let own_program = &frame.facts.own_program;
     let hidden = |command: &str| Argv::new(own_program).arg(command);
-    let mut members = vec![member(
-        "keep the files of its settings, with owners and attributes",
-        FILES,
-        tar::create_with_names(&facts.paths),
-        Reading::Tar,
-    )];
-    members.extend(topics(facts).into_iter().map(|(name, argv)| {
-        let words = format!("note {}", name.trim_end_matches(".txt"));
-        member(words, &name, argv, Reading::Optional)
-    }));
+    let mut members = members(facts);
     members.push(member(
         "add the script that brings it back",
         SCRIPT,
@@ -79,6 +70,21 @@ pub fn export(frame: Frame, generation: GenerationName) -> Export {
             argv: hidden("settings-inventory"),
         }),
     }
+}
+
+/// Everything that is kept of what this server is now.
+pub fn members(facts: &SettingsFacts) -> Vec<Step> {
+    let files = member(
+        "keep the files of its settings, with owners and attributes",
+        FILES,
+        tar::create_with_names(&facts.paths),
+        Reading::Tar,
+    );
+    let topics = topics(facts).into_iter().map(|(name, argv)| {
+        let words = format!("note {}", name.trim_end_matches(".txt"));
+        member(words, &name, argv, Reading::Optional)
+    });
+    [files].into_iter().chain(topics).collect()
 }
 
 fn told(facts: &SettingsFacts) -> Told {
