@@ -97,6 +97,12 @@ pub enum Command {
     /// Open what is closed with age, from standard input onto standard output
     #[command(hide = true)]
     Unseal(UnsealArguments),
+    /// Print the script that makes a fresh Debian this server again
+    #[command(hide = true)]
+    SettingsScript,
+    /// Read the members of an export of settings from standard input, and print what of them is no secret
+    #[command(hide = true)]
+    SettingsInventory,
     /// Write man pages and shell completions
     #[command(hide = true)]
     Files { folder: PathBuf },
@@ -203,7 +209,7 @@ pub struct RestoreArguments {
     pub from: Option<GenerationName>,
 
     /// The folder that the paths are put below; `/` puts them in their place
-    #[arg(long, value_name = "DIR", required_unless_present_any = ["load", "entry"])]
+    #[arg(long, value_name = "DIR", required_unless_present_any = ["load", "entry", "compare"])]
     pub to: Option<PathBuf>,
 
     #[command(flatten)]
@@ -235,6 +241,10 @@ pub struct ServiceArguments {
     /// The entry with all below it
     #[arg(long, requires = "entry")]
     pub subtree: bool,
+
+    /// For settings: show how this server differs from what was kept of it; nothing is written
+    #[arg(long, conflicts_with_all = ["to", "paths", "load", "replace", "dry_run"])]
+    pub compare: bool,
 }
 
 /// With what a closed copy is opened.

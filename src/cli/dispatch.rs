@@ -7,7 +7,7 @@ use super::arguments::{Arguments, Command};
 use super::settings::Settings;
 use super::{
     aside, check, deliver, describe_archive, files, forecast, generations, rehearse, restore, run,
-    runs, seal, serve, settle, status, verify,
+    runs, seal, serve, settings_export, settle, status, verify,
 };
 use crate::exit::Exit;
 use crate::terminal;
@@ -58,6 +58,8 @@ fn obey() -> Exit {
         Command::Unseal(wanted) => seal::unseal(wanted),
         Command::ListTar(wanted) => describe_archive::list_tar(wanted),
         Command::Sum { to } => describe_archive::sum(&to),
+        Command::SettingsScript => settings_export::script(),
+        Command::SettingsInventory => settings_export::inventory(),
         Command::SetAside(wanted) => aside::set_aside(&wanted),
         Command::PutBack(wanted) => aside::put_back(&wanted),
         Command::Files { folder } => files::write(&folder),

@@ -132,7 +132,7 @@ impl KindName {
     pub fn is_built(self) -> bool {
         matches!(
             self,
-            Self::History | Self::Mirror | Self::Archive | Self::Directory
+            Self::History | Self::Mirror | Self::Archive | Self::Directory | Self::Settings
         )
     }
 }

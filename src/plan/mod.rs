@@ -36,7 +36,9 @@ pub use own_steps::{StepEnvironment, post_steps};
 pub use retire::retire_steps;
 pub use risk::{DriveFacts, MountFacts, Risk, RiskFacts, SourceFacts, risks};
 
-pub use service_facts::{DatabasePlace, DirectoryFacts, Holds, Owner, ServiceFacts};
+pub use service_facts::{
+    Boot, DatabasePlace, DirectoryFacts, Holds, Owner, ServiceFacts, SettingsFacts,
+};
 pub use step::{
     Act, CatalogueAct, Check, DriveAct, Need, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step,
 };

@@ -6,6 +6,7 @@ use std::ffi::OsStr;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
+use super::read_me_settings;
 use super::wrap::wrap;
 use crate::jobs::{Config, Drive, DrivePlace, Encrypt, Job, Kind, Source, SshHost};
 use crate::plan::quote;
@@ -159,10 +160,18 @@ fn one_job(text: &mut String, config: &Config, drive: &Drive, job: &Job) {
             type_in(text, &copy);
             type_in(text, &place.check_tree("current.mtree", ""));
         }
-        Kind::Archive { .. }
-        | Kind::Directory(_)
-        | Kind::Database { .. }
-        | Kind::Settings { .. } => place.archive(text, job.kind.encrypt()),
+        Kind::Settings { encrypt } => {
+            say(text, read_me_settings::BEFORE);
+            type_in(text, &read_me_settings::commands_before(place.job));
+            place.archive(text, Some(encrypt));
+            say(text, read_me_settings::BEHIND);
+            type_in(text, &read_me_settings::commands_behind(place.job));
+            say(text, read_me_settings::LAST);
+            type_in(text, &read_me_settings::commands_last(place.job));
+        }
+        Kind::Archive { .. } | Kind::Directory(_) | Kind::Database { .. } => {
+            place.archive(text, job.kind.encrypt())
+        }
         Kind::History | Kind::Clone { .. } => {
             let mut commands = place.choose(text, "Z$");
             commands.push(place.copy_tree("", "\"$COPY\""));
@@ -345,7 +354,7 @@ fn put_in_place(text: &mut String, jobs: &[&Job]) {
         computer that is to be the server again, and only when you are sure, type them without the word \
         echo, for those jobs that you want:",
     );
-    let on_server = |job: &&&Job| !matches!(job.source, Some(Source::Ssh { .. }));
+    let on_server = |job: &&&Job| matches!(job.source, Some(Source::Local(_)));
     let lines: Vec<String> = jobs
         .iter()
         .filter(on_server)

@@ -4,6 +4,7 @@ use std::io;
 use std::os::unix::fs::MetadataExt;
 use std::path::Path;
 
+use super::settings_facts;
 use crate::jobs::{Directory, Kind};
 use crate::plan::{DirectoryFacts, Owner, ServiceFacts, Stop};
 use crate::record::Outcome;
@@ -14,12 +15,12 @@ use crate::tools::slapd;
 pub fn look(kind: &Kind) -> Result<ServiceFacts, Stop> {
     match kind {
         Kind::Directory(directory) => directory_facts(directory).map(ServiceFacts::Directory),
+        Kind::Settings { .. } => settings_facts::look().map(ServiceFacts::Settings),
         Kind::History
         | Kind::Mirror
         | Kind::Archive { .. }
         | Kind::Clone { .. }
-        | Kind::Database { .. }
-        | Kind::Settings { .. } => Ok(ServiceFacts::None),
+        | Kind::Database { .. } => Ok(ServiceFacts::None),
     }
 }
 
