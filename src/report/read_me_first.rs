@@ -6,8 +6,8 @@ use std::ffi::OsStr;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
-use super::read_me_settings;
 use super::wrap::wrap;
+use super::{read_me_directory, read_me_settings};
 use crate::jobs::{Config, Drive, DrivePlace, Encrypt, Job, Kind, Source, SshHost};
 use crate::plan::quote;
 use crate::report::safe_line;
@@ -371,6 +371,16 @@ fn put_in_place(text: &mut String, jobs: &[&Job]) {
                 ),
             );
             type_in(text, &[put_back(job)]);
+        }
+        if let Kind::Directory(directory) = &job.kind {
+            say(
+                text,
+                &format!("Job {}: {}", job.name, read_me_directory::BEFORE),
+            );
+            type_in(
+                text,
+                &read_me_directory::commands(job.name.as_str(), directory),
+            );
         }
     }
 }

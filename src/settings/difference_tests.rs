@@ -1,3 +1,5 @@
+//! What differs between a server and what was kept of it.
+
 use super::*;
 
 fn kept(passwd: &str, mode: u32, list: &str) -> Kept {

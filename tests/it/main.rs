@@ -10,6 +10,7 @@ mod crontab_oracle;
 mod damaged_files;
 mod debian_root;
 mod diagnostics_shown;
+mod directory_by_hand;
 mod directory_entries;
 mod directory_export;
 mod directory_load;
