@@ -23,6 +23,7 @@ mod proof_status;
 mod proof_words;
 mod read_me_directory;
 mod read_me_first;
+mod read_me_place;
 mod read_me_settings;
 mod restore_text;
 mod run_html;

@@ -14,6 +14,7 @@ mod directory_by_hand;
 mod directory_entries;
 mod directory_export;
 mod directory_load;
+mod directory_nights;
 mod directory_rehearse;
 mod directory_secrets;
 mod directory_server;
