@@ -26,7 +26,10 @@ pub fn steps(frame: Frame, export: Export, plan: &Plan) -> Vec<Step> {
     let mut steps = vec![frame.make_folder()];
     steps.extend(frame.remove_leftovers(&frame.facts.leftovers));
     steps.extend(export.members);
-    steps.push(frame.check(Need::Archive));
+    steps.push(Step {
+        words: "check the room on the drive".to_owned(),
+        ..frame.check(Need::Archive)
+    });
     let beside = export.beside.as_ref();
     steps.extend(beside.map(|beside| write_beside(frame, beside, &export.told)));
     steps.extend(packing::steps(
