@@ -4,7 +4,7 @@ use super::KindName::{Archive, Clone, Database, Directory, History, Mirror, Sett
 use super::{KindName, Mistake};
 
 /// Every key that only some kinds have; all others belong to every kind.
-const KEYS: [(&str, &[KindName]); 12] = [
+const KEYS: [(&str, &[KindName]); 15] = [
     ("source", &[History, Mirror, Archive]),
     ("exclude", &[History, Mirror, Archive]),
     ("change_guard", &[History, Mirror, Archive]),
@@ -17,6 +17,9 @@ const KEYS: [(&str, &[KindName]); 12] = [
     ("engine", &[Database]),
     ("name", &[Database]),
     ("file", &[Database]),
+    ("socket", &[Database]),
+    ("port", &[Database]),
+    ("user", &[Database]),
 ];
 
 /// The kinds a key belongs to, if only some.
