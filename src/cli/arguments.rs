@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand};
 use jiff::Timestamp;
 
+use super::database_arguments::{ComparePostgresql, DumpPostgresql};
 use crate::jobs::Span;
 use crate::record::GenerationName;
 
@@ -86,6 +87,12 @@ pub enum Command {
     /// Open what is closed with age, from standard input onto standard output
     #[command(hide = true)]
     Unseal(UnsealArguments),
+    /// Export a database of postgresql to standard output, and write down what its tables hold
+    #[command(hide = true)]
+    DumpPostgresql(DumpPostgresql),
+    /// Hold a database of postgresql against what its tables held, from standard input
+    #[command(hide = true)]
+    ComparePostgresql(ComparePostgresql),
     /// Write man pages and shell completions
     #[command(hide = true)]
     Files { folder: PathBuf },

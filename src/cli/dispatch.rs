@@ -7,7 +7,7 @@ use super::arguments::{Arguments, Command};
 use super::settings::Settings;
 use super::{
     check, deliver, describe_archive, files, forecast, generations, restore, run, runs, seal,
-    serve, settle, status, verify,
+    serve, settle, status, tables, verify,
 };
 use crate::exit::Exit;
 use crate::terminal;
@@ -57,6 +57,8 @@ fn obey() -> Exit {
         Command::Unseal(wanted) => seal::unseal(wanted),
         Command::ListTar(wanted) => describe_archive::list_tar(wanted),
         Command::Sum { to } => describe_archive::sum(&to),
+        Command::DumpPostgresql(wanted) => tables::dump_postgresql(wanted),
+        Command::ComparePostgresql(wanted) => tables::compare_postgresql(wanted),
         Command::Files { folder } => files::write(&folder),
     }
 }

@@ -2,6 +2,7 @@
 
 mod arguments;
 mod check;
+mod database_arguments;
 mod deliver;
 mod describe_archive;
 mod dispatch;
@@ -22,6 +23,7 @@ mod serve_host;
 mod settings;
 mod settle;
 mod status;
+mod tables;
 mod tell;
 mod verify;
 

@@ -2,4 +2,5 @@
 
 pub mod archive;
 pub mod manifest;
+pub mod tables;
 pub mod verify;

@@ -1,6 +1,6 @@
 //! The only readers of the outside: clock, mounts, disks, programs, the drive. They fill `plan::Facts`.
 
-mod accounts;
+pub mod accounts;
 mod ask;
 pub mod block_device;
 pub mod clock;
@@ -18,6 +18,7 @@ mod source;
 pub mod source_indexes;
 mod ssh_host;
 pub mod subvolumes;
+mod talk;
 pub mod tree_use;
 
 pub use ask::{Answer, ask, ask_with_input, ended};
@@ -26,3 +27,4 @@ pub use copy_roots::copy_roots;
 pub use gather::{Asked, Gathered, gather, gather_for_reading};
 pub use risk_facts::risk_facts;
 pub use ssh_host::{HostFound, Pinning, greet};
+pub use talk::{Talk, TalkError, command_of};

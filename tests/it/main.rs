@@ -8,6 +8,8 @@ mod config_folder;
 mod crontab_lines;
 mod crontab_oracle;
 mod damaged_files;
+mod database_postgresql;
+mod database_servers;
 mod diagnostics_shown;
 mod due_runs;
 mod due_year;

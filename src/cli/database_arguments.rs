@@ -1,0 +1,46 @@
+//! What the hidden commands are told that export databases and look into them.
+
+use std::path::PathBuf;
+
+use clap::Args;
+
+#[derive(Debug, Args)]
+pub struct PostgresqlArguments {
+    /// The folder of the socket
+    #[arg(long, value_name = "DIR")]
+    pub socket: PathBuf,
+
+    #[arg(long)]
+    pub port: u16,
+
+    /// The role of the database
+    #[arg(long)]
+    pub role: String,
+
+    /// The account to ask as; hayloft's own unless given
+    #[arg(long)]
+    pub account: Option<String>,
+
+    /// The folder of the programs; those on PATH unless given
+    #[arg(long, value_name = "DIR")]
+    pub programs: Option<PathBuf>,
+
+    #[arg(long, value_name = "NAME")]
+    pub database: String,
+}
+
+#[derive(Debug, Args)]
+pub struct DumpPostgresql {
+    #[command(flatten)]
+    pub server: PostgresqlArguments,
+
+    /// The file that the figures of the tables are written to
+    #[arg(long, value_name = "FILE")]
+    pub tables: PathBuf,
+}
+
+#[derive(Debug, Args)]
+pub struct ComparePostgresql {
+    #[command(flatten)]
+    pub server: PostgresqlArguments,
+}

@@ -1,0 +1,107 @@
+//! The steps that export a database with what its tables hold, and hold one that was loaded against it.
+
+use std::io::{Read as _, stdin};
+use std::path::Path;
+
+use super::database_arguments::{ComparePostgresql, DumpPostgresql, PostgresqlArguments};
+use super::settings::trouble;
+use crate::exit::Exit;
+use crate::prove::tables::{self, Tables, TablesError};
+use crate::report::safe_line;
+use crate::system::accounts;
+use crate::tools::postgresql::{PostgresqlServer, Programs};
+use crate::tools::setpriv::RunAs;
+
+pub fn dump_postgresql(wanted: DumpPostgresql) -> Exit {
+    let file = wanted.tables;
+    with_postgresql(wanted.server, |server, database| {
+        let dumped = tables::dump_postgresql(server, database);
+        finish_dump(&file, dumped)
+    })
+}
+
+pub fn compare_postgresql(wanted: ComparePostgresql) -> Exit {
+    with_postgresql(wanted.server, |server, database| {
+        compare(|_| tables::measure_postgresql(server, database))
+    })
+}
+
+fn with_postgresql(
+    wanted: PostgresqlArguments,
+    act: impl FnOnce(&PostgresqlServer, &str) -> Exit,
+) -> Exit {
+    let run_as = match run_as(wanted.account.as_deref()) {
+        Ok(run_as) => run_as,
+        Err(exit) => return exit,
+    };
+    let server = PostgresqlServer {
+        socket: wanted.socket,
+        port: wanted.port,
+        role: wanted.role,
+        run_as,
+        programs: wanted.programs.map_or(Programs::OnPath, Programs::In),
+    };
+    act(&server, &wanted.database)
+}
+
+fn run_as(account: Option<&str>) -> Result<RunAs, Exit> {
+    let Some(name) = account else {
+        return Ok(RunAs::Own);
+    };
+    accounts::run_as(name).ok_or_else(|| {
+        trouble(&format!(
+            "this server has no account `{}`; correct `user` in the job's file",
+            safe_line(name)
+        ))
+    })
+}
+
+fn finish_dump(file: &Path, dumped: Result<Tables, TablesError>) -> Exit {
+    let written = dumped.and_then(|tables| {
+        tables.write(file)?;
+        Ok(tables)
+    });
+    match written {
+        Ok(tables) => {
+            for note in &tables.notes {
+                eprintln!("note: {}", safe_line(note));
+            }
+            Exit::Well
+        }
+        Err(error) => trouble(&safe_line(&error.to_string())),
+    }
+}
+
+/// Reads what was exported from standard input, and tells how the database differs.
+fn compare(measure: impl FnOnce(&Tables) -> Result<Tables, TablesError>) -> Exit {
+    let mut text = Vec::new();
+    let exported = stdin()
+        .lock()
+        .read_to_end(&mut text)
+        .map_err(|error| TablesError::file(Path::new("standard input"), error))
+        .and_then(|_| Tables::parse(&text, Path::new("standard input")));
+    let measured = exported.and_then(|exported| {
+        let loaded = measure(&exported)?;
+        Ok((exported, loaded))
+    });
+    let (exported, loaded) = match measured {
+        Ok(both) => both,
+        Err(error) => return trouble(&safe_line(&error.to_string())),
+    };
+    let found = tables::compare(&exported, &loaded);
+    for note in &found.notes {
+        println!("note: {}", safe_line(note));
+    }
+    for difference in &found.differences {
+        eprintln!("error: {}", safe_line(difference));
+    }
+    if found.is_same() {
+        println!(
+            "{} tables and sequences are as they were exported, with {} rows",
+            found.same, found.rows
+        );
+        Exit::Well
+    } else {
+        Exit::Trouble
+    }
+}
