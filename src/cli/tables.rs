@@ -9,7 +9,7 @@ use crate::exit::Exit;
 use crate::prove::tables::{self, Tables, TablesError};
 use crate::report::safe_line;
 use crate::system::accounts;
-use crate::tools::postgresql::{PostgresqlServer, Programs};
+use crate::tools::postgresql::{self, PostgresqlServer, Programs};
 use crate::tools::setpriv::RunAs;
 
 pub fn dump_postgresql(wanted: DumpPostgresql) -> Exit {
@@ -68,8 +68,17 @@ fn finish_dump(file: &Path, dumped: Result<Tables, TablesError>) -> Exit {
             }
             Exit::Well
         }
-        Err(error) => trouble(&safe_line(&error.to_string())),
+        Err(error) => tell(&error),
     }
+}
+
+fn tell(error: &TablesError) -> Exit {
+    let words = error.to_string();
+    let exit = trouble(&safe_line(&words));
+    if let Some(advice) = postgresql::advice(&words) {
+        eprintln!("{advice}");
+    }
+    exit
 }
 
 /// Reads what was exported from standard input, and tells how the database differs.
@@ -86,7 +95,7 @@ fn compare(measure: impl FnOnce(&Tables) -> Result<Tables, TablesError>) -> Exit
     });
     let (exported, loaded) = match measured {
         Ok(both) => both,
-        Err(error) => return trouble(&safe_line(&error.to_string())),
+        Err(error) => return tell(&error),
     };
     let found = tables::compare(&exported, &loaded);
     for note in &found.notes {

@@ -44,8 +44,10 @@ fn client(server: &PostgresqlServer, name: &str) -> Argv {
 
 /// psql(1) as the other end of a pipe: what it is told is run line by line, one answer a line.
 pub fn psql(server: &PostgresqlServer, database: &str) -> Argv {
-    let argv = client(server, "psql").env("PGCLIENTENCODING", "UTF8");
-    let argv = argv
+    let argv = client(server, "psql")
+        .env("PGCLIENTENCODING", "UTF8")
+        // from the first statement on: a database may have limits of its own
+        .env("PGOPTIONS", "-c statement_timeout=0 -c lock_timeout=0")
         .args(["--no-psqlrc", "--quiet", "--tuples-only", "--no-align"])
         .args(["--set=ON_ERROR_STOP=1"])
         .option("--dbname", connection(server, database));
@@ -146,6 +148,24 @@ pub fn stop(server: &PostgresqlServer, data: &Path) -> Argv {
         .args(["stop", "--wait", "--silent", "--mode=immediate"])
         .option("--pgdata", data);
     server.run_as.run(argv)
+}
+
+/// What to do about what a client says, when it is a usual trouble.
+pub fn advice(errors: &str) -> Option<&'static str> {
+    let says = |text: &str| errors.contains(text);
+    let no_socket = says("connection to server on socket")
+        && (says("No such file or directory") || says("Connection refused"));
+    if no_socket {
+        Some("start the server, or correct `socket` and `port` in the job's file")
+    } else if says("Peer authentication failed") || says("authentication failed for user") {
+        Some("correct `user` in the job's file: the server must let that account in by `peer` (pg_hba.conf)")
+    } else if says("permission denied") || says("affected by row-level security") {
+        Some("the role must be allowed to read everything: take `postgres`, or grant it `pg_read_all_data` and `BYPASSRLS`")
+    } else if says("server version mismatch") {
+        Some("install the client programs of the server's version")
+    } else {
+        None
+    }
 }
 
 /// The major version that `pg_dump --version` tells: `pg_dump (PostgreSQL) 15.18 (Debian 15.18-0+deb12u1)`.

@@ -344,7 +344,7 @@ fn what_cannot_be_exported_is_told_and_leaves_no_figures() {
     );
     assert!(!server.path("none").exists());
     server.stop();
-    told(&server, "studio", &[], "Is the server running locally");
+    told(&server, "studio", &[], "start the server, or correct `socket`");
     server.go();
 }
 
