@@ -5,7 +5,9 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand};
 use jiff::Timestamp;
 
-use super::database_arguments::{ComparePostgresql, DumpPostgresql};
+use super::database_arguments::{
+    CompareMariadb, ComparePostgresql, DumpMariadb, DumpPostgresql, MariadbUsers,
+};
 use crate::jobs::Span;
 use crate::record::GenerationName;
 
@@ -93,6 +95,16 @@ pub enum Command {
     /// Hold a database of postgresql against what its tables held, from standard input
     #[command(hide = true)]
     ComparePostgresql(ComparePostgresql),
+    /// Export a database of mariadb to standard output, and write down what its tables hold
+    #[command(hide = true)]
+    DumpMariadb(DumpMariadb),
+    /// Hold a database of mariadb against what its tables held, from standard input
+    #[command(hide = true)]
+    CompareMariadb(CompareMariadb),
+    /// Write statements for all users of mariadb to standard output; with `--missing`, hand on from standard input
+    /// those for users that it does not have
+    #[command(hide = true)]
+    MariadbUsers(MariadbUsers),
     /// Write man pages and shell completions
     #[command(hide = true)]
     Files { folder: PathBuf },

@@ -44,3 +44,52 @@ pub struct ComparePostgresql {
     #[command(flatten)]
     pub server: PostgresqlArguments,
 }
+
+#[derive(Debug, Args)]
+pub struct MariadbArguments {
+    #[arg(long, value_name = "FILE")]
+    pub socket: PathBuf,
+
+    /// The role of the database
+    #[arg(long)]
+    pub role: String,
+
+    /// The account to ask as; hayloft's own unless given
+    #[arg(long)]
+    pub account: Option<String>,
+
+    /// Read no file of options: for a server that hayloft made itself
+    #[arg(long)]
+    pub no_defaults: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct DumpMariadb {
+    #[command(flatten)]
+    pub server: MariadbArguments,
+
+    #[arg(long, value_name = "NAME")]
+    pub database: String,
+
+    /// The file that the figures of the tables are written to
+    #[arg(long, value_name = "FILE")]
+    pub tables: PathBuf,
+}
+
+#[derive(Debug, Args)]
+pub struct CompareMariadb {
+    #[command(flatten)]
+    pub server: MariadbArguments,
+
+    #[arg(long, value_name = "NAME")]
+    pub database: String,
+}
+
+#[derive(Debug, Args)]
+pub struct MariadbUsers {
+    #[command(flatten)]
+    pub server: MariadbArguments,
+
+    #[arg(long)]
+    pub missing: bool,
+}

@@ -3,12 +3,16 @@
 use std::io::{Read as _, stdin};
 use std::path::Path;
 
-use super::database_arguments::{ComparePostgresql, DumpPostgresql, PostgresqlArguments};
+use super::database_arguments::{
+    CompareMariadb, ComparePostgresql, DumpMariadb, DumpPostgresql, MariadbArguments, MariadbUsers,
+    PostgresqlArguments,
+};
 use super::settings::trouble;
 use crate::exit::Exit;
 use crate::prove::tables::{self, Tables, TablesError};
 use crate::report::safe_line;
 use crate::system::accounts;
+use crate::tools::mariadb::{self, Defaults, MariadbServer};
 use crate::tools::postgresql::{self, PostgresqlServer, Programs};
 use crate::tools::setpriv::RunAs;
 
@@ -44,6 +48,56 @@ fn with_postgresql(
     act(&server, &wanted.database)
 }
 
+pub fn dump_mariadb(wanted: DumpMariadb) -> Exit {
+    with_mariadb(wanted.server, |server| {
+        let dumped = tables::dump_mariadb(server, &wanted.database);
+        finish_dump(&wanted.tables, dumped)
+    })
+}
+
+pub fn compare_mariadb(wanted: CompareMariadb) -> Exit {
+    with_mariadb(wanted.server, |server| {
+        compare(|_| tables::measure_mariadb(server, &wanted.database))
+    })
+}
+
+pub fn mariadb_users(wanted: MariadbUsers) -> Exit {
+    let missing = wanted.missing;
+    with_mariadb(wanted.server, |server| {
+        let users = if missing {
+            std::io::read_to_string(stdin().lock())
+                .map_err(|error| TablesError::file(Path::new("standard input"), error))
+                .and_then(|text| tables::missing_users(server, &text))
+        } else {
+            tables::users(server)
+        };
+        match users {
+            Ok(users) => {
+                print!("{users}");
+                Exit::Well
+            }
+            Err(error) => tell(&error),
+        }
+    })
+}
+
+fn with_mariadb(wanted: MariadbArguments, act: impl FnOnce(&MariadbServer) -> Exit) -> Exit {
+    let run_as = match run_as(wanted.account.as_deref()) {
+        Ok(run_as) => run_as,
+        Err(exit) => return exit,
+    };
+    act(&MariadbServer {
+        socket: wanted.socket,
+        role: wanted.role,
+        run_as,
+        defaults: if wanted.no_defaults {
+            Defaults::None
+        } else {
+            Defaults::AsOnThisHost
+        },
+    })
+}
+
 fn run_as(account: Option<&str>) -> Result<RunAs, Exit> {
     let Some(name) = account else {
         return Ok(RunAs::Own);
@@ -75,7 +129,7 @@ fn finish_dump(file: &Path, dumped: Result<Tables, TablesError>) -> Exit {
 fn tell(error: &TablesError) -> Exit {
     let words = error.to_string();
     let exit = trouble(&safe_line(&words));
-    if let Some(advice) = postgresql::advice(&words) {
+    if let Some(advice) = postgresql::advice(&words).or_else(|| mariadb::advice(&words)) {
         eprintln!("{advice}");
     }
     exit

@@ -11,6 +11,7 @@ pub mod filefrag;
 pub mod files;
 pub mod find;
 pub mod hdparm;
+pub mod mariadb;
 pub mod postgresql;
 pub mod rsync;
 pub mod rsync_output;

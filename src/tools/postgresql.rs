@@ -158,9 +158,13 @@ pub fn advice(errors: &str) -> Option<&'static str> {
     if no_socket {
         Some("start the server, or correct `socket` and `port` in the job's file")
     } else if says("Peer authentication failed") || says("authentication failed for user") {
-        Some("correct `user` in the job's file: the server must let that account in by `peer` (pg_hba.conf)")
+        Some(
+            "correct `user` in the job's file: the server must let that account in by `peer` (pg_hba.conf)",
+        )
     } else if says("permission denied") || says("affected by row-level security") {
-        Some("the role must be allowed to read everything: take `postgres`, or grant it `pg_read_all_data` and `BYPASSRLS`")
+        Some(
+            "the role must be allowed to read everything: take `postgres`, or grant it `pg_read_all_data` and `BYPASSRLS`",
+        )
     } else if says("server version mismatch") {
         Some("install the client programs of the server's version")
     } else {

@@ -344,7 +344,12 @@ fn what_cannot_be_exported_is_told_and_leaves_no_figures() {
     );
     assert!(!server.path("none").exists());
     server.stop();
-    told(&server, "studio", &[], "start the server, or correct `socket`");
+    told(
+        &server,
+        "studio",
+        &[],
+        "start the server, or correct `socket`",
+    );
     server.go();
 }
 

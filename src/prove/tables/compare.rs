@@ -98,6 +98,15 @@ fn compare_table(table: &Table, other: &Table, sums: Sums, found: &mut Compariso
              content was not compared",
             rows(table.rows)
         )),
+        Certainty::PresentRows if rows_differ => found.differences.push(format!(
+            "{table} had {} when it was exported, and has {}",
+            rows(table.rows),
+            rows(other.rows)
+        )),
+        Certainty::PresentRows => found.notes.push(format!(
+            "{table} keeps its history, which is not exported: its {} are there, their content was not compared",
+            rows(table.rows)
+        )),
         Certainty::ChangedMeanwhile if rows_differ || sums_differ => found.notes.push(format!(
             "{table} was written to while it was exported: {} before, {} loaded",
             rows(table.rows),

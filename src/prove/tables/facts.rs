@@ -78,6 +78,8 @@ pub enum Certainty {
     FilledAnew,
     /// The export keeps fewer digits of it than the server does.
     Rounded,
+    /// Rows of the past stay out of the export.
+    PresentRows,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
