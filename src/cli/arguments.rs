@@ -6,7 +6,7 @@ use clap::{Args, Parser, Subcommand};
 use jiff::Timestamp;
 
 use super::database_arguments::{
-    CompareMariadb, ComparePostgresql, DumpMariadb, DumpPostgresql, MariadbUsers,
+    CompareMariadb, ComparePostgresql, DumpMariadb, DumpPostgresql, DumpSqlite, MariadbUsers,
 };
 use crate::jobs::Span;
 use crate::record::GenerationName;
@@ -105,6 +105,15 @@ pub enum Command {
     /// those for users that it does not have
     #[command(hide = true)]
     MariadbUsers(MariadbUsers),
+    /// Export a database of sqlite to standard output, and write down what its tables hold
+    #[command(hide = true)]
+    DumpSqlite(DumpSqlite),
+    /// Hold a file of sqlite against what its tables held, from standard input
+    #[command(hide = true)]
+    CompareSqlite {
+        #[arg(long, value_name = "FILE")]
+        file: PathBuf,
+    },
     /// Write man pages and shell completions
     #[command(hide = true)]
     Files { folder: PathBuf },

@@ -93,3 +93,17 @@ pub struct MariadbUsers {
     #[arg(long)]
     pub missing: bool,
 }
+
+#[derive(Debug, Args)]
+pub struct DumpSqlite {
+    #[arg(long, value_name = "FILE")]
+    pub file: PathBuf,
+
+    /// An empty folder, for a file system in memory
+    #[arg(long, value_name = "DIR")]
+    pub scratch: PathBuf,
+
+    /// The file that the figures of the tables are written to
+    #[arg(long, value_name = "FILE")]
+    pub tables: PathBuf,
+}

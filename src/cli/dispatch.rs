@@ -62,6 +62,8 @@ fn obey() -> Exit {
         Command::DumpMariadb(wanted) => tables::dump_mariadb(wanted),
         Command::CompareMariadb(wanted) => tables::compare_mariadb(wanted),
         Command::MariadbUsers(wanted) => tables::mariadb_users(wanted),
+        Command::DumpSqlite(wanted) => tables::dump_sqlite(&wanted),
+        Command::CompareSqlite { file } => tables::compare_sqlite(&file),
         Command::Files { folder } => files::write(&folder),
     }
 }

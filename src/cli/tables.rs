@@ -1,11 +1,13 @@
 //! The steps that export a database with what its tables hold, and hold one that was loaded against it.
 
-use std::io::{Read as _, stdin};
+use std::fs::File;
+use std::io::{Read as _, stdin, stdout};
+use std::os::fd::AsFd;
 use std::path::Path;
 
 use super::database_arguments::{
-    CompareMariadb, ComparePostgresql, DumpMariadb, DumpPostgresql, MariadbArguments, MariadbUsers,
-    PostgresqlArguments,
+    CompareMariadb, ComparePostgresql, DumpMariadb, DumpPostgresql, DumpSqlite, MariadbArguments,
+    MariadbUsers, PostgresqlArguments,
 };
 use super::settings::trouble;
 use crate::exit::Exit;
@@ -96,6 +98,20 @@ fn with_mariadb(wanted: MariadbArguments, act: impl FnOnce(&MariadbServer) -> Ex
             Defaults::AsOnThisHost
         },
     })
+}
+
+pub fn dump_sqlite(wanted: &DumpSqlite) -> Exit {
+    // without what the standard library puts between: it would look for ends of lines
+    let output = match stdout().as_fd().try_clone_to_owned() {
+        Ok(output) => File::from(output),
+        Err(error) => return trouble(&error),
+    };
+    let dumped = tables::dump_sqlite(&wanted.file, &wanted.scratch, output);
+    finish_dump(&wanted.tables, dumped)
+}
+
+pub fn compare_sqlite(file: &Path) -> Exit {
+    compare(|_| tables::measure_sqlite(file))
 }
 
 fn run_as(account: Option<&str>) -> Result<RunAs, Exit> {

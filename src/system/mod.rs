@@ -11,6 +11,7 @@ pub mod job_folder;
 pub mod local_drive;
 pub mod memory;
 pub mod mounts;
+pub mod own_memory;
 pub mod programs;
 pub mod remote_drive;
 mod risk_facts;

@@ -71,16 +71,18 @@ pub fn load(server: &MariadbServer, database: &str) -> Argv {
 }
 
 /// A new server, whose `root` is let in by its account.
-pub fn install(data: &Path) -> Argv {
+pub fn install(data: &Path, temporary: &Path) -> Argv {
     Argv::new("mariadb-install-db")
         .args(["--no-defaults", "--user=mysql", "--skip-test-db"])
         .arg("--auth-root-authentication-method=socket")
         .option("--datadir", data)
+        .option("--tmpdir", temporary)
 }
 
 /// The server itself, on its socket only, and without what would happen by itself: no event of what is loaded
-/// may run. It is thrown away after an hour, and need not outlive a power cut.
-pub fn serve(data: &Path, socket: &Path, log: &Path) -> Argv {
+/// may run. It is thrown away after an hour, and need not outlive a power cut. `temporary` is its own: a server that
+/// starts removes all temporary tables that lie in the folder, also those of the live server.
+pub fn serve(data: &Path, temporary: &Path, socket: &Path, log: &Path) -> Argv {
     Argv::new("/usr/sbin/mariadbd")
         .args(["--no-defaults", "--user=mysql", "--skip-networking"])
         .args(["--event-scheduler=DISABLED", "--skip-log-bin"])
@@ -90,6 +92,7 @@ pub fn serve(data: &Path, socket: &Path, log: &Path) -> Argv {
         ])
         .args(["--max-allowed-packet=1G", "--lower-case-table-names=0"])
         .option("--datadir", data)
+        .option("--tmpdir", temporary)
         .option("--socket", socket)
         .option("--pid-file", data.join("pid"))
         .option("--log-error", log)
@@ -136,7 +139,7 @@ pub fn advice(errors: &str) -> Option<&'static str> {
         Some(
             "correct `user` in the job's file: the server must let that account in by `unix_socket`",
         )
-    } else if says("command denied") || says("Access denied") {
+    } else if says("the role may not read") || says("command denied") || says("Access denied") {
         Some(
             "the role must be allowed to read everything: take `root`, or grant it SELECT, SHOW VIEW, TRIGGER, EVENT and LOCK TABLES on all",
         )

@@ -170,6 +170,7 @@ impl Mariadb {
         let data = folder.path().join("data");
         ok(Command::new("mariadb-install-db")
             .args(["--no-defaults", "--user=mysql", "--skip-test-db"])
+            .arg(format!("--tmpdir={}", folder.path().display()))
             .arg("--auth-root-authentication-method=socket")
             .arg(format!("--datadir={}", data.display())));
         let child = Self::spawn(folder.path());
@@ -184,6 +185,8 @@ impl Mariadb {
             .args(["--no-defaults", "--user=mysql", "--skip-networking"])
             .args(["--event-scheduler=ON", "--innodb-flush-log-at-trx-commit=0"])
             .arg(format!("--datadir={}", within("data")))
+            // a server that starts removes what others of the same folder work with
+            .arg(format!("--tmpdir={}", folder.display()))
             .arg(format!("--socket={}", within("mysqld.sock")))
             .arg(format!("--pid-file={}", within("pid")))
             .arg(format!("--log-error={}", within("log")))

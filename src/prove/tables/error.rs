@@ -28,6 +28,11 @@ pub enum TablesError {
         asked: String,
         words: String,
     },
+    /// What the role cannot see would be missing without a word.
+    Privileges {
+        database: String,
+        lacking: String,
+    },
     Sqlite {
         file: PathBuf,
         words: String,
@@ -72,6 +77,10 @@ impl fmt::Display for TablesError {
                     "the server's answer on {asked} is not understood: {words}"
                 )
             }
+            Self::Privileges { database, lacking } => write!(
+                f,
+                "database `{database}`: the role may not read everything in it: it lacks {lacking}"
+            ),
             Self::Sqlite { file, words } => write!(f, "database `{}`: {words}", file.display()),
             Self::Output(error) => write!(f, "standard output could not be written: {error}"),
         }

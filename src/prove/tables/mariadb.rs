@@ -37,6 +37,11 @@ struct Relation {
 }
 
 #[derive(Debug, Deserialize)]
+struct Privilege {
+    privilege: String,
+}
+
+#[derive(Debug, Deserialize)]
 struct Thing {
     kind: String,
     what: Option<String>,
@@ -64,6 +69,7 @@ impl Session {
 
     fn describe(&mut self, name: &str) -> Result<Tables, TablesError> {
         let database: Database = self.one("the database", &queries::database(name))?;
+        self.may_read_everything(name)?;
         let mut tables = Tables::new(Engine::Mariadb, database.version, name.to_owned());
         tables.creation = Some(Creation {
             options: format!(
@@ -81,6 +87,20 @@ impl Session {
             tables.tables.push(table);
         }
         Ok(tables)
+    }
+
+    fn may_read_everything(&mut self, database: &str) -> Result<(), TablesError> {
+        let found: Vec<Privilege> =
+            self.all("the role's privileges", &queries::privileges(database))?;
+        let lacks = |needed: &&str| !found.iter().any(|one| one.privilege == *needed);
+        let lacking: Vec<&str> = queries::NEEDED.into_iter().filter(lacks).collect();
+        if lacking.is_empty() {
+            return Ok(());
+        }
+        Err(TablesError::Privileges {
+            database: database.to_owned(),
+            lacking: lacking.join(", "),
+        })
     }
 
     fn figures(&mut self, database: &str, relation: &Relation) -> Result<Table, TablesError> {

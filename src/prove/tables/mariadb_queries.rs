@@ -19,6 +19,20 @@ pub fn database(name: &str) -> String {
     )
 }
 
+/// What the role may do with all of a database. What it may not see is not in any list: an export would look whole.
+pub fn privileges(database: &str) -> String {
+    format!(
+        "SELECT JSON_OBJECT('privilege', PRIVILEGE_TYPE) FROM information_schema.USER_PRIVILEGES \
+         WHERE GRANTEE = CONCAT('\'', REPLACE(CURRENT_USER(), '@', '\'@\''), '\'') \
+         UNION SELECT JSON_OBJECT('privilege', PRIVILEGE_TYPE) FROM information_schema.SCHEMA_PRIVILEGES \
+         WHERE GRANTEE = CONCAT('\'', REPLACE(CURRENT_USER(), '@', '\'@\''), '\'') AND BINARY TABLE_SCHEMA = BINARY {}",
+        literal(database)
+    )
+}
+
+/// Without one of these some of a database stays out of sight.
+pub const NEEDED: [&str; 4] = ["EVENT", "SELECT", "SHOW VIEW", "TRIGGER"];
+
 pub fn tables(database: &str) -> String {
     format!(
         "SELECT JSON_OBJECT('name', t.TABLE_NAME, 'type', t.TABLE_TYPE, 'engine', t.ENGINE, 'transactions', \
