@@ -123,7 +123,10 @@ impl Talk {
             Err(error) => return self.broken(error),
         };
         let errors = self.errors.take().and_then(|errors| errors.join().ok());
-        let why = errors.as_deref().and_then(telling_line).unwrap_or_default();
+        let errors = errors.unwrap_or_default();
+        // mariadb says first what it was told
+        let named = errors.lines().find(|line| line.starts_with("ERROR"));
+        let why = named.or_else(|| telling_line(&errors)).unwrap_or_default();
         let colon = if why.is_empty() { "" } else { ": " };
         TalkError::Ended {
             command: self.command.clone(),

@@ -11,6 +11,7 @@ mod damaged_files;
 mod database_mariadb;
 mod database_postgresql;
 mod database_servers;
+mod database_sqlite;
 mod diagnostics_shown;
 mod due_runs;
 mod due_year;

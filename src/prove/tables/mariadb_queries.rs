@@ -23,9 +23,9 @@ pub fn database(name: &str) -> String {
 pub fn privileges(database: &str) -> String {
     format!(
         "SELECT JSON_OBJECT('privilege', PRIVILEGE_TYPE) FROM information_schema.USER_PRIVILEGES \
-         WHERE GRANTEE = CONCAT('\'', REPLACE(CURRENT_USER(), '@', '\'@\''), '\'') \
+         WHERE GRANTEE = CONCAT('''', REPLACE(CURRENT_USER(), '@', '''@'''), '''') \
          UNION SELECT JSON_OBJECT('privilege', PRIVILEGE_TYPE) FROM information_schema.SCHEMA_PRIVILEGES \
-         WHERE GRANTEE = CONCAT('\'', REPLACE(CURRENT_USER(), '@', '\'@\''), '\'') AND BINARY TABLE_SCHEMA = BINARY {}",
+         WHERE GRANTEE = CONCAT('''', REPLACE(CURRENT_USER(), '@', '''@'''), '''') AND BINARY TABLE_SCHEMA = BINARY {}",
         literal(database)
     )
 }

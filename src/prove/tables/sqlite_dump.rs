@@ -90,7 +90,10 @@ fn open_live(file: &Path) -> Result<Connection, TablesError> {
     }
     // bytes 18 and 19 of the header (https://www.sqlite.org/fileformat.html, 1.3.3)
     let is_wal = header.get(18) == Some(&2);
-    let access = if is_wal && !beside(file, "-wal").exists() {
+    let opens_alone = is_wal && !beside(file, "-wal").exists();
+    // what a killed process left half written must be taken back before anybody can read
+    let may_be_half_written = beside(file, "-journal").exists();
+    let access = if opens_alone || may_be_half_written {
         OpenFlags::SQLITE_OPEN_READ_WRITE
     } else {
         OpenFlags::SQLITE_OPEN_READ_ONLY
