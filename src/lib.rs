@@ -14,6 +14,7 @@ pub mod cli;
 pub mod exit;
 pub mod jobs;
 pub mod keep;
+pub mod ldif;
 pub mod mail;
 pub mod plan;
 pub mod prove;

@@ -8,7 +8,7 @@ use jiff::Timestamp;
 use super::database_arguments::{
     CompareMariadb, ComparePostgresql, DumpMariadb, DumpPostgresql, DumpSqlite, MariadbUsers,
 };
-use crate::jobs::Span;
+use crate::jobs::{Size, Span};
 use crate::record::GenerationName;
 
 /// Keeps one server recoverable, and proves it.
@@ -63,6 +63,8 @@ pub enum Command {
     Forecast(ForecastArguments),
     /// Bring files back from a generation
     Restore(RestoreArguments),
+    /// Load an export into a service made for the purpose, export it again, and compare
+    Rehearse(RehearseArguments),
     /// Re-read copies, compare them with their manifests, and name each damaged file
     Verify(VerifyArguments),
     /// Try to send the mail that is due
@@ -86,6 +88,12 @@ pub enum Command {
         #[arg(long, value_name = "FILE")]
         to: PathBuf,
     },
+    /// Set the folder of a service aside, and make an empty one in its place
+    #[command(hide = true)]
+    SetAside(SetAsideArguments),
+    /// Put back what was set aside
+    #[command(hide = true)]
+    PutBack(PutBackArguments),
     /// Open what is closed with age, from standard input onto standard output
     #[command(hide = true)]
     Unseal(UnsealArguments),
@@ -220,10 +228,14 @@ pub struct RestoreArguments {
     pub from: Option<GenerationName>,
 
     /// The folder that the paths are put below; `/` puts them in their place
-    #[arg(long, value_name = "DIR")]
-    pub to: PathBuf,
+    #[arg(long, value_name = "DIR", required_unless_present = "load")]
+    pub to: Option<PathBuf>,
 
-    /// Write over files that are there and differ
+    /// For an export: load it into its service; what is there is kept aside, and put back if anything fails
+    #[arg(long, conflicts_with_all = ["to", "paths"])]
+    pub load: bool,
+
+    /// Write over files that are there and differ, or set aside what the service holds
     #[arg(long)]
     pub replace: bool,
 
@@ -231,6 +243,13 @@ pub struct RestoreArguments {
     #[arg(long)]
     pub dry_run: bool,
 
+    #[command(flatten)]
+    pub secret: SecretArguments,
+}
+
+/// With what a closed copy is opened.
+#[derive(Debug, Args)]
+pub struct SecretArguments {
     /// For a closed archive: the file whose first line is the passphrase, rather than the job's
     #[arg(long, value_name = "FILE", conflicts_with = "identity_file")]
     pub passphrase_file: Option<PathBuf>,
@@ -238,6 +257,59 @@ pub struct RestoreArguments {
     /// For an archive closed for recipients: the file with the age secret key
     #[arg(long, value_name = "FILE")]
     pub identity_file: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub struct RehearseArguments {
+    /// The job whose export is rehearsed
+    #[arg(value_name = "JOB")]
+    pub job: String,
+
+    /// The generation, as `hayloft generations` names it; the newest unless given
+    #[arg(value_name = "GENERATION", value_parser = GenerationName::parse)]
+    pub generation: Option<GenerationName>,
+
+    /// The most memory that the rehearsal may take, such as "2 GB"; half of the server's unless given
+    #[arg(long, value_name = "SIZE", value_parser = size)]
+    pub space: Option<Size>,
+
+    #[command(flatten)]
+    pub secret: SecretArguments,
+
+    /// It runs with mounts and processes of its own
+    #[arg(long, hide = true)]
+    pub apart: bool,
+}
+
+fn size(text: &str) -> Result<Size, String> {
+    Size::parse_some(text)
+        .map_err(|mistake| format!("{}; expected {}", mistake.message, Size::EXPECTED))
+}
+
+#[derive(Debug, Args)]
+pub struct SetAsideArguments {
+    #[arg(value_name = "FOLDER")]
+    pub place: PathBuf,
+
+    #[arg(long = "as", value_name = "FOLDER")]
+    pub aside: PathBuf,
+
+    /// Of a new folder, where there is none
+    #[arg(long, value_name = "ACCOUNT")]
+    pub owner: String,
+}
+
+#[derive(Debug, Args)]
+pub struct PutBackArguments {
+    #[arg(value_name = "FOLDER")]
+    pub place: PathBuf,
+
+    #[arg(long = "from", value_name = "FOLDER")]
+    pub aside: PathBuf,
+
+    /// What has taken its place gets this name
+    #[arg(long, value_name = "FOLDER")]
+    pub failed: PathBuf,
 }
 
 #[derive(Debug, Args)]
@@ -283,14 +355,22 @@ pub struct VerifyArguments {
 
 #[derive(Debug, Args)]
 pub struct SealArguments {
-    #[arg(
-        long,
-        value_name = "FILE",
-        required_unless_present = "recipients",
-        conflicts_with = "recipients"
-    )]
+    #[command(flatten)]
+    pub with: CloseArguments,
+}
+
+/// With what a stream is closed, if it is.
+#[derive(Debug, Args)]
+pub struct CloseArguments {
+    /// The file whose first line is the passphrase
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["recipients", "credential"])]
     pub passphrase_file: Option<PathBuf>,
 
+    /// The credential of the service that is the passphrase
+    #[arg(long, value_name = "NAME", conflicts_with = "recipients")]
+    pub credential: Option<String>,
+
+    /// A key that it is closed for
     #[arg(long = "recipient", value_name = "KEY")]
     pub recipients: Vec<String>,
 }
@@ -321,13 +401,8 @@ pub struct ListTarArguments {
     #[arg(long, value_name = "PATH")]
     pub above: Vec<PathBuf>,
 
-    /// The file whose first line is the passphrase that the manifest is closed with
-    #[arg(long, value_name = "FILE", conflicts_with = "recipients")]
-    pub passphrase_file: Option<PathBuf>,
-
-    /// A key that the manifest is closed for
-    #[arg(long = "recipient", value_name = "KEY")]
-    pub recipients: Vec<String>,
+    #[command(flatten)]
+    pub with: CloseArguments,
 }
 
 #[derive(Debug, Args)]
@@ -335,10 +410,13 @@ pub struct UnsealArguments {
     #[arg(
         long,
         value_name = "FILE",
-        required_unless_present = "identity_file",
-        conflicts_with = "identity_file"
+        required_unless_present_any = ["identity_file", "credential"],
+        conflicts_with_all = ["identity_file", "credential"]
     )]
     pub passphrase_file: Option<PathBuf>,
+
+    #[arg(long, value_name = "NAME", conflicts_with = "identity_file")]
+    pub credential: Option<String>,
 
     #[arg(long, value_name = "FILE")]
     pub identity_file: Option<PathBuf>,

@@ -9,9 +9,9 @@ use std::path::Path;
 use signal_hook::consts::SIGPIPE;
 
 use super::arguments::ListTarArguments;
+use super::seal::closing;
 use super::settings::trouble;
 use crate::exit::Exit;
-use crate::jobs::Encrypt;
 use crate::prove::archive::{self, Listing};
 use crate::restore::SealError;
 
@@ -19,17 +19,12 @@ use crate::restore::SealError;
 const AHEAD: usize = 1 << 20;
 
 pub fn list_tar(wanted: ListTarArguments) -> Exit {
-    let encrypt = match wanted.passphrase_file {
-        Some(file) => Some(Encrypt::Passphrase(file)),
-        None if wanted.recipients.is_empty() => None,
-        None => Some(Encrypt::Recipients(wanted.recipients)),
-    };
     let listing = Listing {
         title: wanted.title,
         archive: wanted.archive,
         name: wanted.name,
         to: wanted.to,
-        encrypt,
+        encrypt: closing(wanted.with),
         scratch: wanted.scratch,
         above: (wanted.above.iter())
             .map(|path| path.as_os_str().as_bytes().to_vec())

@@ -6,8 +6,8 @@ use clap::error::ContextKind;
 use super::arguments::{Arguments, Command};
 use super::settings::Settings;
 use super::{
-    check, deliver, describe_archive, files, forecast, generations, restore, run, runs, seal,
-    serve, settle, status, tables, verify,
+    aside, check, deliver, describe_archive, files, forecast, generations, rehearse, restore, run,
+    runs, seal, serve, settle, status, tables, verify,
 };
 use crate::exit::Exit;
 use crate::terminal;
@@ -50,6 +50,7 @@ fn obey() -> Exit {
         Command::Generations(wanted) => generations::generations(&settings, &wanted),
         Command::Forecast(wanted) => forecast::forecast(&settings, &wanted),
         Command::Restore(wanted) => restore::restore(&settings, &wanted),
+        Command::Rehearse(wanted) => rehearse::rehearse(&settings, &wanted),
         Command::Verify(wanted) => verify::verify(&settings, &wanted),
         Command::Settle { job } => settle::settle(&settings, job.as_deref()),
         Command::Deliver => deliver::deliver(&settings),
@@ -64,6 +65,8 @@ fn obey() -> Exit {
         Command::MariadbUsers(wanted) => tables::mariadb_users(wanted),
         Command::DumpSqlite(wanted) => tables::dump_sqlite(&wanted),
         Command::CompareSqlite { file } => tables::compare_sqlite(&file),
+        Command::SetAside(wanted) => aside::set_aside(&wanted),
+        Command::PutBack(wanted) => aside::put_back(&wanted),
         Command::Files { folder } => files::write(&folder),
     }
 }

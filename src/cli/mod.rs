@@ -1,6 +1,7 @@
 //! One file per command, thin: read the arguments, call the rooms, print a rendering.
 
 mod arguments;
+mod aside;
 mod check;
 mod database_arguments;
 mod deliver;
@@ -12,12 +13,15 @@ mod files;
 mod files_in_force;
 mod forecast;
 mod generations;
+mod load;
 mod rebuild;
+mod rehearse;
 mod restore;
 mod restore_checks;
 mod run;
 mod runs;
 mod seal;
+mod secret;
 mod serve;
 mod serve_host;
 mod settings;

@@ -1,9 +1,10 @@
 //! `hayloft restore JOB`
 
 use super::arguments::RestoreArguments;
-use super::dry_run;
 use super::restore_checks::{check_paths, check_target, check_they_are_there};
+use super::secret::secret;
 use super::settings::{Form, Settings, job_named, trouble};
+use super::{dry_run, load};
 use crate::exit::Exit;
 use crate::jobs::{Config, Job};
 use crate::plan::{DriveState, Part, Plan, Stop};
@@ -15,7 +16,6 @@ use crate::run::{Executor, Progress, RunLog, StopSignal, known_hosts};
 use crate::system::clock::Clock;
 use crate::system::{Asked, Gathered, copy_roots, gather_for_reading};
 use crate::tools::Existing;
-use crate::tools::seal::Opener;
 
 pub fn restore(settings: &Settings, wanted: &RestoreArguments) -> Exit {
     try_restore(settings, wanted).unwrap_or_else(|exit| exit)
@@ -24,10 +24,15 @@ pub fn restore(settings: &Settings, wanted: &RestoreArguments) -> Exit {
 fn try_restore(settings: &Settings, wanted: &RestoreArguments) -> Result<Exit, Exit> {
     let config = settings.config()?;
     let job = job_named(&config, &wanted.job)?;
+    if wanted.load {
+        return load::load(settings, &config, job, wanted);
+    }
     check_paths(wanted)?;
+    let secret = secret(job, &wanted.secret)?;
     let (gathered, generations) = look(settings, &config, job)?;
     let generation = described(&gathered, choose(job, &generations, wanted)?, wanted)?;
-    let to = std::path::absolute(&wanted.to).map_err(|error| trouble(&error))?;
+    let to = wanted.to.clone().unwrap_or_default();
+    let to = std::path::absolute(to).map_err(|error| trouble(&error))?;
     check_target(&gathered.facts.landing, &to)?;
     check_they_are_there(&gathered.facts.landing, &generation, wanted)?;
     let wish = Wish {
@@ -41,7 +46,7 @@ fn try_restore(settings: &Settings, wanted: &RestoreArguments) -> Result<Exit, E
         } else {
             Existing::Keep
         },
-        opener: opener(wanted),
+        opener: secret.opener.clone(),
         own_program: &gathered.facts.own_program,
         now: gathered.facts.now,
     };
@@ -133,11 +138,6 @@ fn choose<'g>(
             Err(Exit::Trouble)
         }
     }
-}
-
-fn opener(wanted: &RestoreArguments) -> Option<Opener> {
-    let passphrase = wanted.passphrase_file.clone().map(Opener::PassphraseFile);
-    passphrase.or_else(|| wanted.identity_file.clone().map(Opener::IdentityFile))
 }
 
 fn execute(

@@ -2,7 +2,7 @@
 
 use std::io::{stdin, stdout};
 
-use super::arguments::{SealArguments, UnsealArguments};
+use super::arguments::{CloseArguments, SealArguments, UnsealArguments};
 use super::settings::trouble;
 use crate::exit::Exit;
 use crate::jobs::Encrypt;
@@ -10,20 +10,30 @@ use crate::restore;
 use crate::tools::seal::Opener;
 
 pub fn seal(wanted: SealArguments) -> Exit {
-    let encrypt = match wanted.passphrase_file {
-        Some(file) => Encrypt::Passphrase(file),
-        None => Encrypt::Recipients(wanted.recipients),
+    let Some(encrypt) = closing(wanted.with) else {
+        return Exit::Usage;
     };
     finish(restore::seal(&encrypt, stdin().lock(), stdout().lock()))
 }
 
 pub fn unseal(wanted: UnsealArguments) -> Exit {
-    let opener = match (wanted.passphrase_file, wanted.identity_file) {
-        (Some(file), _) => Opener::PassphraseFile(file),
-        (None, Some(file)) => Opener::IdentityFile(file),
-        (None, None) => return Exit::Usage,
+    let passphrase = wanted.passphrase_file.map(Opener::PassphraseFile);
+    let opener = passphrase
+        .or(wanted.identity_file.map(Opener::IdentityFile))
+        .or(wanted.credential.map(Opener::Credential));
+    let Some(opener) = opener else {
+        return Exit::Usage;
     };
     finish(restore::unseal(&opener, stdin().lock(), stdout().lock()))
+}
+
+/// With what a stream is to be closed; nothing where it is to stay open.
+pub(super) fn closing(with: CloseArguments) -> Option<Encrypt> {
+    let keys = Some(with.recipients).filter(|keys| !keys.is_empty());
+    let passphrase = with.passphrase_file.map(Encrypt::Passphrase);
+    passphrase
+        .or(with.credential.map(Encrypt::Credential))
+        .or(keys.map(Encrypt::Recipients))
 }
 
 fn finish(result: Result<(), restore::SealError>) -> Exit {

@@ -11,31 +11,58 @@ use super::reading::{Table, Value};
 pub enum Encrypt {
     /// The passphrase is the first line of this file; it is never on a command line.
     Passphrase(PathBuf),
+    /// The passphrase is a credential of the service (systemd.exec(5), `LoadCredential=`), by its name.
+    Credential(String),
     /// Public keys, `age1…`.
     Recipients(Vec<String>),
 }
 
 impl Encrypt {
-    pub const EXPECTED: &str =
-        "{ passphrase_file = \"/etc/hayloft/passphrase\" } or { recipients = [\"age1…\"] }";
+    pub const EXPECTED: &str = "{ passphrase_file = \"/etc/hayloft/passphrase\" }, { recipients = [\"age1…\"] } or { credential = \"NAME\" }";
+    const KEYS: [&str; 3] = ["passphrase_file", "recipients", "credential"];
     const RECIPIENT: &str = "age public keys, which begin with `age1` and have 62 characters";
 
     pub(super) fn read(table: &mut Table<'_>) -> Option<Self> {
         let mut table = table.take("encrypt")?.table("`encrypt`", Self::EXPECTED)?;
-        let both = table.holds("passphrase_file") && table.holds("recipients");
-        let neither = !table.holds("passphrase_file") && !table.holds("recipients");
-        if both || neither {
-            let how = if both { "both" } else { "neither" };
-            let message = format!("`encrypt` has {how} of `passphrase_file` and `recipients`");
+        let held = Self::KEYS.iter().filter(|key| table.holds(key)).count();
+        if held != 1 {
+            let how = if held == 0 { "none" } else { "more than one" };
+            let message =
+                format!("`encrypt` has {how} of `passphrase_file`, `recipients` and `credential`");
             table
                 .findings
                 .error(&table.range, Mistake::new(message).allowed(Self::EXPECTED));
         }
         let passphrase = read_secret_file(&mut table, "passphrase_file").map(Self::Passphrase);
         let recipients = table.take("recipients").and_then(|v| recipients(&v));
+        let credential = table.optional("credential", CREDENTIAL, credential);
         table.finish();
-        passphrase.or(recipients.map(Self::Recipients))
+        passphrase
+            .or(recipients.map(Self::Recipients))
+            .or(credential.map(Self::Credential))
     }
+
+    /// As [`Encrypt::read`], for what must not lie on a drive in the clear.
+    pub(super) fn required(table: &mut Table<'_>, why: &str) -> Option<Self> {
+        if !table.holds("encrypt") {
+            table.miss(
+                "encrypt",
+                &format!("{why}: add encrypt = {}", Self::EXPECTED),
+            );
+        }
+        Self::read(table)
+    }
+}
+
+const CREDENTIAL: &str = "the name of a credential of the service, such as \"accounts\"";
+
+/// It is the name of a file in the folder that systemd makes for the service.
+fn credential(text: &str) -> Result<String, Mistake> {
+    let plain = |c: char| c.is_ascii_alphanumeric() || "-_.".contains(c);
+    if text.is_empty() || text.starts_with('.') || !text.chars().all(plain) {
+        return Err(Mistake::new(format!("`{text}` is no name of a credential")));
+    }
+    Ok(text.to_owned())
 }
 
 fn recipients(value: &Value<'_>) -> Option<Vec<String>> {

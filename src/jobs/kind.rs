@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use super::reading::nearest;
-use super::{Encrypt, Mistake, Size};
+use super::{Directory, Encrypt, Mistake, Size};
 
 /// The word in a job file.
 #[derive(
@@ -30,17 +30,13 @@ pub enum Kind {
     Clone {
         target: CloneTarget,
     },
-    Directory {
-        service: String,
-        databases: Vec<String>,
-        encrypt: Option<Encrypt>,
-    },
+    Directory(Directory),
     Database {
         engine: Engine,
         encrypt: Option<Encrypt>,
     },
     Settings {
-        encrypt: Option<Encrypt>,
+        encrypt: Encrypt,
     },
 }
 
@@ -101,9 +97,19 @@ impl Kind {
             Self::Mirror => KindName::Mirror,
             Self::Archive { .. } => KindName::Archive,
             Self::Clone { .. } => KindName::Clone,
-            Self::Directory { .. } => KindName::Directory,
+            Self::Directory(_) => KindName::Directory,
             Self::Database { .. } => KindName::Database,
             Self::Settings { .. } => KindName::Settings,
+        }
+    }
+
+    /// With what its copies are closed, if they are.
+    pub fn encrypt(&self) -> Option<&Encrypt> {
+        match self {
+            Self::History | Self::Mirror | Self::Clone { .. } => None,
+            Self::Archive { encrypt } | Self::Database { encrypt, .. } => encrypt.as_ref(),
+            Self::Directory(directory) => Some(&directory.encrypt),
+            Self::Settings { encrypt } => Some(encrypt),
         }
     }
 }
@@ -145,9 +151,17 @@ impl KindName {
         }
     }
 
+    /// Whether its copies are exports of a service, rather than of files.
+    pub fn is_export(self) -> bool {
+        matches!(self, Self::Directory | Self::Database | Self::Settings)
+    }
+
     /// Whether this version can run jobs of the kind; the others are read and say "not built yet".
     pub fn is_built(self) -> bool {
-        matches!(self, Self::History | Self::Mirror | Self::Archive)
+        matches!(
+            self,
+            Self::History | Self::Mirror | Self::Archive | Self::Directory
+        )
     }
 }
 

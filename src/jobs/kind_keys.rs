@@ -4,7 +4,7 @@ use super::KindName::{Archive, Clone, Database, Directory, History, Mirror, Sett
 use super::{KindName, Mistake};
 
 /// Every key that only some kinds have; all others belong to every kind.
-const KEYS: [(&str, &[KindName]); 15] = [
+const KEYS: [(&str, &[KindName]); 20] = [
     ("source", &[History, Mirror, Archive]),
     ("exclude", &[History, Mirror, Archive]),
     ("change_guard", &[History, Mirror, Archive]),
@@ -14,6 +14,11 @@ const KEYS: [(&str, &[KindName]); 15] = [
     ("target", &[Clone]),
     ("service", &[Directory]),
     ("databases", &[Directory]),
+    ("config", &[Directory]),
+    ("uri", &[Directory]),
+    ("stop", &[Directory]),
+    ("start", &[Directory]),
+    ("login", &[Directory]),
     ("engine", &[Database]),
     ("name", &[Database]),
     ("file", &[Database]),

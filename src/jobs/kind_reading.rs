@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use super::database::database;
 use super::path_text::{absolute_path, relative_file};
 use super::reading::{Table, Value};
-use super::{CloneTarget, Encrypt, Kind, KindName, Mistake, Size};
+use super::{CloneTarget, Directory, Encrypt, Kind, KindName, Mistake, Size};
 
 /// `None` when a key of the kind is wrong or missing.
 pub fn read_kind(kind: KindName, table: &mut Table<'_>) -> Option<Kind> {
@@ -20,10 +20,10 @@ pub fn read_kind(kind: KindName, table: &mut Table<'_>) -> Option<Kind> {
                 .require("target", &format!("add `target`: {TARGET}"))
                 .and_then(|value| target(&value))?,
         },
-        KindName::Directory => directory(table)?,
+        KindName::Directory => Kind::Directory(Directory::read(table)?),
         KindName::Database => database(table)?,
         KindName::Settings => Kind::Settings {
-            encrypt: Encrypt::read(table),
+            encrypt: Encrypt::required(table, "it holds password hashes and keys")?,
         },
     })
 }
@@ -75,41 +75,6 @@ fn stable_disk(text: &str) -> Result<PathBuf, Mistake> {
         Mistake::new(format!("`{text}` may be another disk after the next start"))
             .help("`ls -l /dev/disk/by-id` shows the name that stays"),
     )
-}
-
-fn directory(table: &mut Table<'_>) -> Option<Kind> {
-    let service = table
-        .require("service", "such as \"slapd\"")
-        .and_then(|value| {
-            value.parse(
-                "the name of the directory service, such as \"slapd\"",
-                some_text,
-            )
-        });
-    let databases = table
-        .require(
-            "databases",
-            "such as [\"config\", \"dc=studio,dc=example\"]",
-        )
-        .and_then(|value| databases(&value));
-    let encrypt = Encrypt::read(table);
-    Some(Kind::Directory {
-        service: service?,
-        databases: databases?,
-        encrypt,
-    })
-}
-
-const DATABASES: &str = "\"config\" and suffixes, such as [\"config\", \"dc=studio,dc=example\"]";
-
-fn databases(value: &Value<'_>) -> Option<Vec<String>> {
-    let names = value.list_of(DATABASES, some_text)?;
-    if value.list(DATABASES).is_some_and(|list| list.is_empty()) {
-        value.refuse(
-            Mistake::new("`databases` is empty: nothing would be exported").allowed(DATABASES),
-        );
-    }
-    Some(names)
 }
 
 /// Text that can stand as an argument of its own and is not taken for an option.

@@ -8,6 +8,7 @@ mod account;
 mod choice;
 mod config;
 mod database;
+mod directory;
 mod drive;
 mod encrypt;
 mod job;
@@ -38,6 +39,7 @@ mod ssh_host;
 mod step;
 
 pub use config::Config;
+pub use directory::{CONFIG_DATABASE, Control, Directory, Login};
 pub use drive::{Drive, DrivePlace};
 pub use encrypt::Encrypt;
 pub use job::{CatchUp, Job};

@@ -78,7 +78,7 @@ impl StepSpec {
     }
 }
 
-fn argv(value: &Value<'_>) -> Option<Vec<String>> {
+pub(super) fn argv(value: &Value<'_>) -> Option<Vec<String>> {
     let elements = value.list(ARGV)?;
     let Some(program) = elements.first() else {
         value.refuse(Mistake::new("`run` is empty: there is no program to run").allowed(ARGV));

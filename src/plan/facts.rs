@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use jiff::Timestamp;
 
-use super::{Landing, Stop};
+use super::{Landing, ServiceFacts, Stop};
 use crate::jobs::Name;
 use crate::record::{Generation, GenerationName};
 
@@ -17,6 +17,8 @@ pub struct Facts {
     pub landing: Landing,
     pub drive: DriveState,
     pub source: SourceState,
+    /// Of the service that an export is made of.
+    pub service: ServiceFacts,
     /// Whole generations of the job on the drive, newest first.
     pub generations: Vec<Generation>,
     /// Names in the job's folder that end in `.partial`: what a killed run left.

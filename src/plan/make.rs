@@ -2,7 +2,8 @@
 
 use jiff::ToSpan;
 
-use super::kinds::{self, Copying};
+use super::kinds::export::Export;
+use super::kinds::{self, Copying, Frame};
 use super::own_steps::{StepEnvironment, post_steps, pre_steps};
 use super::{Allowance, DriveState, Facts, Plan, SourceState, Stop};
 use crate::jobs::{Drive, DrivePlace, Job, Kind, Name, Source, Span};
@@ -30,27 +31,44 @@ pub fn make_plan(job: &Job, drive: &Drive, facts: &Facts, allowance: Allowance) 
         steps: pre_steps(job, environment),
         timeout: job.timeout.map(Span::duration),
     };
+    let frame = Frame {
+        job,
+        drive,
+        facts,
+        allowance,
+    };
     if let Some(source) = &job.source {
-        let copying = Copying {
-            job,
-            source,
-            drive,
-            facts,
-            allowance,
-        };
+        let copying = Copying { frame, source };
         let steps = match &job.kind {
             Kind::History => kinds::history::steps(copying, &plan),
             Kind::Mirror => kinds::mirror::steps(copying, &mut plan),
             Kind::Archive { encrypt } => kinds::archive::steps(copying, encrypt.as_ref(), &plan),
             Kind::Clone { .. }
-            | Kind::Directory { .. }
+            | Kind::Directory(_)
             | Kind::Database { .. }
             | Kind::Settings { .. } => Vec::new(),
         };
         plan.steps.extend(steps);
     }
+    if let Some(export) = export(frame) {
+        let steps = kinds::export::steps(frame, export, &plan);
+        plan.steps.extend(steps);
+    }
     plan.steps.extend(post_steps(job, environment));
     plan
+}
+
+/// For the kinds that export a service.
+fn export(frame: Frame) -> Option<Export> {
+    match &frame.job.kind {
+        Kind::Directory(directory) => Some(kinds::directory::export(frame, directory)),
+        Kind::History
+        | Kind::Mirror
+        | Kind::Archive { .. }
+        | Kind::Clone { .. }
+        | Kind::Database { .. }
+        | Kind::Settings { .. } => None,
+    }
 }
 
 /// The newest generation of the same make: a job may have been of another kind before.
@@ -84,11 +102,11 @@ fn form_of(kind: &Kind) -> Form {
     match kind {
         Kind::Mirror => Form::Current,
         Kind::History | Kind::Clone { .. } => Form::Tree,
-        Kind::Archive { encrypt }
-        | Kind::Directory { encrypt, .. }
-        | Kind::Database { encrypt, .. }
-        | Kind::Settings { encrypt } => {
-            if encrypt.is_some() {
+        Kind::Archive { .. }
+        | Kind::Directory(_)
+        | Kind::Database { .. }
+        | Kind::Settings { .. } => {
+            if kind.encrypt().is_some() {
                 Form::SealedTar
             } else {
                 Form::Tar
@@ -159,6 +177,6 @@ fn not_built(job: &Name, kind: &str) -> Stop {
         format!("job `{job}` is of kind `{kind}`: read and checked, but not built yet"),
     )
     .advise(
-        "history, mirror and archive are built; what this job should cover is NOT protected by it",
+        "history, mirror, archive and directory are built; what this job should cover is NOT protected by it",
     )
 }

@@ -5,6 +5,7 @@
 
 mod argv;
 mod check_changes;
+mod export;
 mod facts;
 pub mod kinds;
 mod landing;
@@ -14,6 +15,7 @@ mod not_built;
 mod own_steps;
 mod retire;
 mod risk;
+mod service_facts;
 mod step;
 mod stop;
 mod verify;
@@ -21,6 +23,7 @@ mod way;
 
 pub use argv::{Argv, quote};
 pub use check_changes::check_changes;
+pub use export::{Content, Member, SameEntries, ScratchConfig, Told};
 pub use facts::{Account, DriveState, Facts, FileSystem, HiddenPath, SourceState, Space};
 pub use landing::{Base, Landing};
 pub use make::{make_plan, standing_stops};
@@ -33,6 +36,7 @@ pub use own_steps::{StepEnvironment, post_steps};
 pub use retire::retire_steps;
 pub use risk::{DriveFacts, MountFacts, Risk, RiskFacts, SourceFacts, risks};
 
+pub use service_facts::{DatabasePlace, DirectoryFacts, Holds, Owner, ServiceFacts};
 pub use step::{
     Act, CatalogueAct, Check, DriveAct, Need, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step,
 };

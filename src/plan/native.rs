@@ -1,12 +1,12 @@
-//! Steps that hayloft does itself on a tree of this server, where that is measurably faster than a tool and as safe.
+//! Steps that hayloft does itself: where that is measurably faster than a tool and as safe, or where there is no tool.
 
 use std::path::PathBuf;
 
-use super::HiddenPath;
+use super::{HiddenPath, SameEntries, ScratchConfig};
 use crate::jobs::Pattern;
 use crate::record::GenerationName;
 
-/// One of the steps of a history whose source and drive are both of this server.
+/// A step that no tool does.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Native {
     /// Looks at every name of the source; reads only.
@@ -25,6 +25,8 @@ pub enum Native {
     Describe(Describe),
     /// Writes the manifest of an archive.
     DescribeArchive(DescribeArchive),
+    SameEntries(SameEntries),
+    ScratchConfig(ScratchConfig),
 }
 
 /// A tree that a tool copied, whose manifest is to be written as `MANIFEST.partial`.

@@ -7,7 +7,7 @@ use std::time::Duration;
 use jiff::Timestamp;
 
 use super::native::Native;
-use super::{Argv, Landing, Mend, Stop, Verify};
+use super::{Argv, Landing, Member, Mend, Stop, Told, Verify};
 use crate::jobs::{KindName, Name, On, Percent};
 use crate::record::{Form, Generation, GenerationName};
 
@@ -53,6 +53,8 @@ pub enum Part {
     Restore,
     Verify,
     Mend,
+    /// In a place of its own, which is gone afterwards.
+    Rehearse,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -133,6 +135,12 @@ pub enum Stdin {
     Nothing,
     /// A file in the job's folder.
     File(PathBuf),
+    /// The first line of a file, which is a secret: without its end.
+    FirstLine(PathBuf),
+    /// A member of an export that was taken apart or is being made.
+    Member(String),
+    /// All members of the export that is being made, as a tar archive, with a list that tells of them.
+    Members(Told),
     /// The names that an earlier step left to this one, each with a NUL behind it. With none, it is not run.
     Names,
 }
@@ -143,6 +151,10 @@ pub enum Stdout {
     Read,
     /// A new file in the job's folder, readable by its owner only.
     NewFile(PathBuf),
+    /// Kept as a member of the export.
+    Member(Member),
+    /// A tar archive that is taken apart into the members of an export.
+    Members,
 }
 
 /// Whose output and exit statuses these are: the tool's file in `tools` tells what they mean.
@@ -203,10 +215,24 @@ impl Pipeline {
             Stdin::File(file) => {
                 let _ = write!(line, " < {}", super::argv::quote(file.as_os_str()));
             }
+            Stdin::FirstLine(file) => {
+                let _ = write!(line, " < {}", super::argv::quote(file.as_os_str()));
+            }
             Stdin::Names => line.push_str(" < NAMES"),
+            Stdin::Member(name) => {
+                let _ = write!(line, " < {}", super::argv::quote(name.as_ref()));
+            }
+            Stdin::Members(_) => line.push_str(" < MEMBERS"),
         }
-        if let Stdout::NewFile(file) = &self.stdout {
-            let _ = write!(line, " > {}", super::argv::quote(file.as_os_str()));
+        match &self.stdout {
+            Stdout::Read => {}
+            Stdout::NewFile(file) => {
+                let _ = write!(line, " > {}", super::argv::quote(file.as_os_str()));
+            }
+            Stdout::Member(member) => {
+                let _ = write!(line, " > {}", super::argv::quote(member.name.as_ref()));
+            }
+            Stdout::Members => line.push_str(" > MEMBERS"),
         }
         line
     }

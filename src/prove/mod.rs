@@ -2,5 +2,6 @@
 
 pub mod archive;
 pub mod manifest;
+pub mod rehearse;
 pub mod tables;
 pub mod verify;

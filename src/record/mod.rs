@@ -4,6 +4,7 @@
 //! about generations; either is rebuilt from the other.
 
 pub mod catalogue;
+mod export;
 mod found;
 mod generation;
 pub mod logs;
@@ -17,6 +18,7 @@ pub(crate) mod samples;
 mod store;
 
 pub use catalogue::CatalogueTrouble;
+pub use export::{Count, Counted, Export, Exported};
 pub use found::{EntryType, FoundEntry, list_in};
 pub use generation::{Form, Generation, GenerationName, State};
 pub use outcome::Outcome;

@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
-use super::{Form, GenerationName, Outcome, Proof};
+use super::{Exported, Form, GenerationName, Outcome, Proof};
 use crate::jobs::{KindName, Name};
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -35,6 +35,9 @@ pub struct RunRecord {
     pub generation: Option<GenerationName>,
     pub form: Option<Form>,
     pub changes: Option<Changes>,
+    /// What an export holds.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub exported: Vec<Exported>,
     pub steps: Vec<StepRecord>,
     /// Generations looked at by retention after this run, newest first.
     pub decisions: Vec<Decision>,
@@ -61,6 +64,10 @@ pub enum Task {
     Verify,
     /// Re-reading a part of a drive, by its `reread`.
     Slice,
+    /// Loading an export into the service of this server.
+    Load,
+    /// Loading an export into a service made for the purpose.
+    Rehearse,
 }
 
 impl Task {
@@ -70,6 +77,8 @@ impl Task {
             Self::Copy => "copy",
             Self::Verify => "verify",
             Self::Slice => "slice",
+            Self::Load => "load",
+            Self::Rehearse => "rehearse",
         }
     }
 }

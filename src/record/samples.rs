@@ -56,6 +56,7 @@ pub fn run(id: &str, job: &str, started: Timestamp) -> RunRecord {
         generation: None,
         form: None,
         changes: None,
+        exported: Vec::new(),
         steps: Vec::new(),
         decisions: Vec::new(),
         space: None,

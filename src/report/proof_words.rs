@@ -25,9 +25,11 @@ pub(super) fn in_short(run: &RunRecord) -> String {
     let what = match run.task {
         Task::Slice => "re-read",
         Task::Verify | Task::Copy => "verify",
+        Task::Load | Task::Rehearse => run.task.word(),
     };
     let words = verdict.words();
     match verdict.mood {
+        Mood::Good | Mood::Noted if loads(run) => format!("{what}: {words}"),
         Mood::Good | Mood::Noted => {
             let read = run.proofs.iter().map(|proof| proof.bytes).sum();
             format!("{what}: {words}, {} read", bytes(read))
@@ -39,12 +41,31 @@ pub(super) fn in_short(run: &RunRecord) -> String {
     }
 }
 
+fn loads(run: &RunRecord) -> bool {
+    matches!(run.task, Task::Load | Task::Rehearse)
+}
+
 /// The whole matter in one sentence.
 pub(super) fn verdict_sentence(run: &RunRecord) -> String {
     let verdict = Verdict::of(run.outcome);
     let of = format!("{} on drive {}", run.job, run.drive);
     let took = run.ended.map(|ended| between(run.started, ended));
     let took = took.map_or_else(String::new, |took| format!(" in {took}"));
+    match (verdict.mood, run.task) {
+        (Mood::Good | Mood::Noted, Task::Load) => {
+            return format!("{} on {} was loaded{took}.", run.job, run.server);
+        }
+        (Mood::Good | Mood::Noted, Task::Rehearse) => {
+            return format!(
+                "{} on {} was rehearsed{took}: it can be loaded.",
+                run.job, run.server
+            );
+        }
+        (Mood::Open, Task::Load | Task::Rehearse) => {
+            return format!("{of} is still being loaded.");
+        }
+        _ => {}
+    }
     match verdict.mood {
         Mood::Open => format!("The copies of {of} are still being re-read."),
         Mood::Good | Mood::Noted => {

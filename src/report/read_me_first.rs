@@ -159,8 +159,11 @@ fn one_job(text: &mut String, config: &Config, drive: &Drive, job: &Job) {
             type_in(text, &copy);
             type_in(text, &place.check_tree("current.mtree", ""));
         }
-        Kind::Archive { encrypt } => place.archive(text, encrypt.as_ref()),
-        _ => {
+        Kind::Archive { .. }
+        | Kind::Directory(_)
+        | Kind::Database { .. }
+        | Kind::Settings { .. } => place.archive(text, job.kind.encrypt()),
+        Kind::History | Kind::Clone { .. } => {
             let mut commands = place.choose(text, "Z$");
             commands.push(place.copy_tree("", "\"$COPY\""));
             type_in(text, &commands);
@@ -292,13 +295,16 @@ impl Place<'_> {
         type_in(text, &self.check_archive(&folder));
         let mut line = match encrypt {
             None => vec!["zstd -dc".to_owned(), file],
-            Some(Encrypt::Passphrase(kept)) => {
+            Some(encrypt @ (Encrypt::Passphrase(_) | Encrypt::Credential(_))) => {
+                let kept = match encrypt {
+                    Encrypt::Passphrase(file) => file.display().to_string(),
+                    _ => "a credential of its service".to_owned(),
+                };
                 say(
                     text,
                     &format!(
-                        "It is closed with a passphrase, which age asks for. The server read it from {}; when \
-                        the server is gone, it is where you wrote it down.",
-                        kept.display()
+                        "It is closed with a passphrase, which age asks for. The server read it from {kept}; when \
+                        the server is gone, it is where you wrote it down."
                     ),
                 );
                 vec!["age -d".to_owned(), file, "| zstd -dc".to_owned()]

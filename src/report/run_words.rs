@@ -4,7 +4,7 @@
 
 use jiff::tz::TimeZone;
 
-use crate::record::{Changes, Form, Outcome, RunRecord, Task, Trigger};
+use crate::record::{Changes, Exported, Form, Outcome, RunRecord, Task, Trigger};
 
 use super::amounts::{between, bytes, counted, date_time, shown, time};
 use super::decision_words::decisions;
@@ -65,6 +65,7 @@ impl RunWords {
             notes(run),
             Some(what_ran(run, zone, detail)),
             proof_words::looked_at(run, detail),
+            exported(run),
             what_changed(run),
             steps(run, detail),
             decisions(&run.decisions, zone, detail),
@@ -210,7 +211,25 @@ fn form_words(form: Form) -> &'static str {
 }
 
 /// In figures, where the reason is another: of a run that went well, the reason says what changed.
+/// What an export holds, by its members.
+fn exported(run: &RunRecord) -> Option<Section> {
+    let field = |member: &Exported| {
+        let amount = member.count.map(|count| {
+            let (one, many) = count.of.words();
+            format!("{}, ", counted(count.amount, one, many))
+        });
+        let words = format!("{}{}", amount.unwrap_or_default(), bytes(member.bytes));
+        format!("{}: {words}", safe_line(&member.name))
+    };
+    let lines: Vec<String> = run.exported.iter().map(field).collect();
+    let is_copy = run.task == Task::Copy;
+    (is_copy && !lines.is_empty()).then(|| section("What was exported", Block::Bullets(lines)))
+}
+
 fn what_changed(run: &RunRecord) -> Option<Section> {
+    if run.kind.is_export() {
+        return None;
+    }
     let changes = run.changes.filter(|_| !went_well(run))?;
     let fields = vec![
         ("New", files(changes.created)),

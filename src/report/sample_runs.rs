@@ -62,6 +62,7 @@ pub(super) fn good() -> RunRecord {
             vanished: 1,
             new_bytes: 1_200_000_000,
         }),
+        exported: Vec::new(),
         steps: vec![
             step(
                 "stop the order book",

@@ -4,11 +4,12 @@ use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 
-use crate::jobs::{Encrypt, Job, Kind};
-use crate::plan::{Act, Argv, Landing, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step, Stop};
-use crate::record::{Form, Generation, Outcome};
+use super::Opening;
+use crate::jobs::Job;
+use crate::plan::{Act, Argv, Landing, Part, Pipeline, Plan, Reading, Stdout, Step, Stop};
+use crate::record::{Form, Generation};
 use crate::tools::seal::Opener;
-use crate::tools::{Existing, files, rsync, seal, tar, zstd};
+use crate::tools::{Existing, files, rsync, tar};
 
 /// What a person asks to have back.
 #[derive(Debug, Clone)]
@@ -119,19 +120,14 @@ fn refusal(wish: &Wish) -> Option<Step> {
 
 /// The archive, opened and expanded, into `last`.
 fn opened(wish: &Wish, last: Argv, reading: Reading) -> Result<Pipeline, Stop> {
-    let entry = wish.generation.form.entry(wish.generation.name);
-    let mut stages = Vec::new();
-    let stdin = match wish.landing.ssh() {
-        None => Stdin::File(entry.into()),
-        Some(line) => {
-            stages.push(line.command(&files::print(&wish.landing.path().join(entry))));
-            Stdin::Nothing
-        }
+    let opening = Opening {
+        job: wish.job,
+        generation: wish.generation,
+        landing: wish.landing,
+        opener: wish.opener.clone(),
+        own_program: wish.own_program,
     };
-    if wish.generation.form == Form::SealedTar {
-        stages.push(seal::open(wish.own_program, &opener(wish)?));
-    }
-    stages.push(zstd::expand());
+    let (stdin, mut stages) = opening.stages()?;
     stages.push(last);
     Ok(Pipeline {
         stages,
@@ -140,20 +136,4 @@ fn opened(wish: &Wish, last: Argv, reading: Reading) -> Result<Pipeline, Stop> {
         reading,
         retries: Vec::new(),
     })
-}
-
-fn opener(wish: &Wish) -> Result<Opener, Stop> {
-    if let Some(opener) = &wish.opener {
-        return Ok(opener.clone());
-    }
-    if let Kind::Archive {
-        encrypt: Some(Encrypt::Passphrase(file)),
-    } = &wish.job.kind
-    {
-        return Ok(Opener::PassphraseFile(file.clone()));
-    }
-    let reason =
-        "the archive is closed, and the job file does not say with which secret it is opened";
-    Err(Stop::new(Outcome::Failed, reason)
-        .advise("give `--identity-file FILE` with the secret key, or `--passphrase-file FILE`"))
 }

@@ -18,6 +18,8 @@ pub enum SealError {
         error: io::Error,
     },
     EmptyPassphrase(PathBuf),
+    /// Only the service is given its credentials.
+    NoCredential(String),
     Recipient {
         text: String,
         why: String,
@@ -41,6 +43,11 @@ impl fmt::Display for SealError {
                 f,
                 "`{}` has no passphrase in its first line",
                 path.display()
+            ),
+            Self::NoCredential(name) => write!(
+                f,
+                "the credential `{name}` is given to the service only (`LoadCredential=`, systemd.exec(5)); by hand, \
+                 give `--passphrase-file FILE`"
             ),
             Self::Recipient { text, why } => write!(f, "`{text}` is not an age recipient: {why}"),
             Self::Identity { path, why } => {
@@ -84,6 +91,9 @@ pub fn read_passphrase(path: &Path) -> Result<SecretString, SealError> {
 pub fn seal(encrypt: &Encrypt, input: impl Read, output: impl Write) -> Result<(), SealError> {
     let encryptor = match encrypt {
         Encrypt::Passphrase(file) => age::Encryptor::with_user_passphrase(read_passphrase(file)?),
+        Encrypt::Credential(name) => {
+            age::Encryptor::with_user_passphrase(read_passphrase(&credential(name)?)?)
+        }
         Encrypt::Recipients(keys) => {
             let keys = keys
                 .iter()
@@ -114,12 +124,8 @@ fn recipient(text: &str) -> Result<age::x25519::Recipient, SealError> {
 pub fn unseal(opener: &Opener, input: impl Read, mut output: impl Write) -> Result<(), SealError> {
     let decryptor = age::Decryptor::new_buffered(BufReader::new(input)).map_err(damage)?;
     let identities: Vec<Box<dyn age::Identity + Send + Sync>> = match opener {
-        Opener::PassphraseFile(file) => {
-            let mut identity = age::scrypt::Identity::new(read_passphrase(file)?);
-            // the highest that the program `age` takes by itself
-            identity.set_max_work_factor(22);
-            vec![Box::new(identity)]
-        }
+        Opener::PassphraseFile(file) => vec![Box::new(by_passphrase(file)?)],
+        Opener::Credential(name) => vec![Box::new(by_passphrase(&credential(name)?)?)],
         Opener::IdentityFile(file) => identities(file)?,
     };
     let reader = decryptor
@@ -132,6 +138,20 @@ pub fn unseal(opener: &Opener, input: impl Read, mut output: impl Write) -> Resu
         _ => SealError::Stream(error),
     })?;
     output.flush().map_err(SealError::Stream)
+}
+
+fn by_passphrase(file: &Path) -> Result<age::scrypt::Identity, SealError> {
+    let mut identity = age::scrypt::Identity::new(read_passphrase(file)?);
+    // the highest that the program `age` takes by itself
+    identity.set_max_work_factor(22);
+    Ok(identity)
+}
+
+/// Where systemd puts a credential of the service (systemd.exec(5)).
+fn credential(name: &str) -> Result<PathBuf, SealError> {
+    let folder = std::env::var_os("CREDENTIALS_DIRECTORY");
+    let folder = folder.ok_or_else(|| SealError::NoCredential(name.to_owned()))?;
+    Ok(Path::new(&folder).join(name))
 }
 
 fn identities(path: &Path) -> Result<Vec<Box<dyn age::Identity + Send + Sync>>, SealError> {

@@ -2,7 +2,8 @@
 //! asked for: it is given the steps to do.
 
 use std::io;
-use std::path::Path;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::time::Instant;
 
 use tracing::{error, info};
@@ -10,6 +11,7 @@ use tracing::{error, info};
 use super::catalogue_keeper::CatalogueKeeper;
 use super::control::{Limit, LimitOf, StopSignal};
 use super::drive_hands::DriveHands;
+use super::members::Kept;
 use super::native_step::Work;
 use super::progress::Progress;
 use super::verifying::{Looked, Manner};
@@ -18,7 +20,7 @@ use crate::jobs::On;
 use crate::keep::Night;
 use crate::plan::{Act, CatalogueAct, Check, Part, Plan, Step, Stop, check_changes};
 use crate::prove::manifest::Time;
-use crate::record::{Changes, Form, Outcome, StepRecord};
+use crate::record::{Changes, Export, Exported, Form, Outcome, StepRecord};
 use crate::report::counted;
 use crate::system::local_drive::{HeldDrive, Purpose};
 use crate::system::remote_drive::probe;
@@ -39,6 +41,8 @@ pub struct Executed {
     pub night: Option<Night>,
     /// What came of looking at copies.
     pub looked: Vec<Looked>,
+    /// The members of an export.
+    pub exported: Vec<Exported>,
 }
 
 /// What the steps are done with.
@@ -56,6 +60,12 @@ pub struct Executor<'a> {
     pub(super) begun: Time,
     /// What the native steps of a copy hand on to each other.
     pub(super) work: Option<Work>,
+    /// On the server: a folder for what is of no use afterwards.
+    pub scratch: PathBuf,
+    /// Members of an export that is being made, or was taken apart.
+    pub(super) members: Vec<Arc<Kept>>,
+    /// What the export says of itself that was taken apart.
+    pub export: Option<Export>,
     /// How copies are looked at.
     pub manner: Manner<'a>,
     /// Set by the first step; the plan's timeout counts from there.
@@ -79,6 +89,9 @@ impl<'a> Executor<'a> {
             done: Executed::default(),
             begun: crate::tree::now(),
             work: None,
+            scratch: PathBuf::new(),
+            members: Vec::new(),
+            export: None,
             manner: Manner::ALONE,
             deadline: plan.timeout.map(|time| {
                 let limit = Limit {

@@ -103,6 +103,7 @@ impl Runner<'_> {
             generation: None,
             form: None,
             changes: None,
+            exported: Vec::new(),
             steps: Vec::new(),
             decisions: Vec::new(),
             space: None,
@@ -168,6 +169,7 @@ impl Runner<'_> {
         }
         let mut executor = Executor::new(&plan, gathered.held.as_ref(), self.signal, self.progress);
         executor.reserve = drive.reserve.bytes();
+        executor.scratch.clone_from(&gathered.facts.indexes);
         executor.keeper = Some(keeper);
         executor.execute(&plan.steps);
         if let Err(error) = owed::settle(&self.config.server.state_dir, &wanted.job.name) {

@@ -89,6 +89,20 @@ pub fn lock_slice(state_dir: &Path, drive: &Name) -> Result<Lock, LockError> {
     take(state_dir, &file, &what, "`hayloft verify --slice`")
 }
 
+/// A rehearsal of a job. A run of the job goes on meanwhile.
+///
+/// # Errors
+/// [`LockError::Held`] when another process rehearses it.
+pub fn lock_rehearse(state_dir: &Path, job: &Name) -> Result<Lock, LockError> {
+    let what = format!("rehearsing `{job}`");
+    let doing = format!("`hayloft rehearse {job}`");
+    take(state_dir, &rehearse_file(job), &what, &doing)
+}
+
+fn rehearse_file(job: &Name) -> String {
+    format!("rehearse-{job}")
+}
+
 /// The service is one of its kind on a server.
 ///
 /// # Errors
@@ -105,9 +119,10 @@ pub fn is_running(state_dir: &Path, job: &Name) -> bool {
 /// Whether the process that began a run is still at work.
 pub fn is_at_work(state_dir: &Path, run: &RunRecord) -> bool {
     match run.task {
-        Task::Copy => is_running(state_dir, &run.job),
+        Task::Copy | Task::Load => is_running(state_dir, &run.job),
         Task::Verify => is_held(state_dir, &format!("verify-{}", run.job)),
         Task::Slice => is_held(state_dir, &format!("slice-{}", run.drive)),
+        Task::Rehearse => is_held(state_dir, &rehearse_file(&run.job)),
     }
 }
 

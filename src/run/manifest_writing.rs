@@ -93,7 +93,7 @@ pub(super) fn time_of(told: Told) -> Time {
 /// A new file on the server of which nothing is left when it is closed.
 pub(super) fn passing_file(folder: &Path) -> io::Result<File> {
     crate::system::source_indexes::make(folder)?;
-    let path = folder.join("passing.mtree");
+    let path = folder.join(format!("passing-{}.mtree", std::process::id()));
     let mut options = File::options();
     options.read(true).write(true).create(true).truncate(true);
     std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);

@@ -1,17 +1,20 @@
 //! The one executor of plans: locks, steps, timeouts, signals, progress, log.
 
 pub mod account;
+pub mod aside;
 pub mod catalogue_keeper;
 mod control;
 mod describing;
 mod describing_archive;
 mod drive_hands;
 mod executor;
+mod export_task;
 pub mod job_run;
 mod job_space;
 mod listener;
 pub mod locks;
 mod manifest_writing;
+mod members;
 mod mending;
 mod native_step;
 mod native_watch;
@@ -26,6 +29,7 @@ mod proof_overview;
 pub mod read_me;
 mod retiring;
 mod run_log;
+mod services;
 pub mod settle;
 mod site;
 mod slice_run;
@@ -39,6 +43,7 @@ mod wording;
 
 pub use control::{Control, Cut, StopSignal};
 pub use executor::{Executed, Executor};
+pub use export_task::{Aim, ExportWanted};
 pub use job_run::{Runner, Wanted, known_hosts, skipped_record, trigger_for};
 pub use job_space::{Books, use_of};
 pub use locks::{Lock, LockError, is_running, lock_job, lock_service};

@@ -49,6 +49,8 @@ impl Executor<'_> {
             Native::Settle => self.settle_index(),
             Native::Describe(wanted) => self.describe(step, wanted),
             Native::DescribeArchive(wanted) => self.describe_archive(step, wanted),
+            Native::SameEntries(wanted) => self.same_entries(wanted),
+            Native::ScratchConfig(wanted) => self.scratch_config(wanted),
         }
     }
 

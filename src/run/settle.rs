@@ -10,6 +10,7 @@ use super::locks::{is_at_work, is_running, lock_job};
 use super::output::Heard;
 use super::owed::{self, Owed};
 use super::process::{Surroundings, run_pipeline};
+use super::start::Joined;
 use crate::jobs::Name;
 use crate::plan::Act;
 use crate::record::{Outcome, RunRecord, Store, StoreError, Task};
@@ -104,7 +105,7 @@ fn settle_job(runner: &Runner, job: &Name, but: &str) -> Result<Vec<RunRecord>, 
         .into_iter()
         .filter(|run| run.job == *job && run.id != but)
         // the lock that is held here is that of the job itself
-        .filter(|run| run.task == Task::Copy || !is_at_work(state_dir, run))
+        .filter(|run| matches!(run.task, Task::Copy | Task::Load) || !is_at_work(state_dir, run))
     {
         run.ended = Some(runner.clock.now());
         run.outcome = Some(Outcome::CutShort);
@@ -122,6 +123,10 @@ fn what_follows(task: Task) -> &'static str {
         Task::Copy => "the next run uses what was copied so far, and cleans up",
         Task::Verify => "nothing was written to the drive; verify again",
         Task::Slice => "the next one goes on from where this one was",
+        Task::Load => {
+            "what the service held before was put back, unless a note says otherwise; look at it"
+        }
+        Task::Rehearse => "nothing was written to the drive or the service; rehearse again",
     }
 }
 
@@ -134,7 +139,7 @@ fn run_owed(owed: &Owed) -> Vec<String> {
         };
         let surroundings = Surroundings {
             folder: None,
-            names: None,
+            joined: Joined::default(),
             env: vec![("HAYLOFT_OUTCOME".to_owned(), "cut-short".to_owned())],
         };
         let control = Control {

@@ -19,8 +19,7 @@ use crate::plan::{Argv, Pipeline, Stdin, Stdout};
 pub struct Surroundings<'a> {
     /// The job's folder on a held local drive: the working folder, and where files are opened.
     pub folder: Option<&'a OwnedFd>,
-    /// What [`Stdin::Names`] stands for.
-    pub names: Option<&'a OwnedFd>,
+    pub joined: Joined<'a>,
     /// Variables beyond those inherited and those in the plan.
     pub env: Vec<(String, String)>,
 }
@@ -32,6 +31,15 @@ impl Surroundings<'_> {
             .map(|(name, value)| (name.to_owned(), value.to_owned()))
             .to_vec()
     }
+}
+
+/// What a pipeline is joined with at its ends, besides files.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Joined<'a> {
+    /// What [`Stdin::Names`] stands for, or members of an export.
+    pub input: Option<&'a OwnedFd>,
+    /// Who takes the members of an export.
+    pub output: Option<&'a OwnedFd>,
 }
 
 /// Starts the stages of one pipeline, joined by pipes.
@@ -50,9 +58,10 @@ impl Starter<'_> {
         let mut handles: Vec<Handle> = Vec::new();
         let mut input = match &self.pipeline.stdin {
             Stdin::Nothing => None,
-            Stdin::Names => self
+            Stdin::Names | Stdin::FirstLine(_) | Stdin::Member(_) | Stdin::Members(_) => self
                 .surroundings
-                .names
+                .joined
+                .input
                 .map(OwnedFd::try_clone)
                 .transpose()?,
             Stdin::File(file) => Some(open_in(self.surroundings, file, OFlags::RDONLY)?),
@@ -80,6 +89,9 @@ impl Starter<'_> {
         if let (Stdout::NewFile(file), true) = (&self.pipeline.stdout, is_last) {
             let flags = OFlags::WRONLY | OFlags::CREATE | OFlags::EXCL;
             return Ok((open_in(self.surroundings, file, flags)?, None));
+        }
+        if let (Some(output), true) = (self.surroundings.joined.output, is_last) {
+            return Ok((output.try_clone()?, None));
         }
         let (read, write) = pipe_with(PipeFlags::CLOEXEC)?;
         if is_last {

@@ -3,8 +3,10 @@
 use std::fmt::Write as _;
 use std::io;
 use std::os::fd::OwnedFd;
+use std::path::Path;
 use std::time::{Duration, Instant};
 
+use age::secrecy::ExposeSecret as _;
 use tracing::warn;
 
 use super::Executor;
@@ -12,10 +14,11 @@ use super::control::{Control, Cut};
 use super::listener::Listener;
 use super::output::Heard;
 use super::process::{PipelineEnd, run_pipeline};
-use super::start::{Surroundings, length_in};
+use super::start::{Joined, Surroundings, length_in};
 use super::watch::Watch;
 use crate::plan::{Argv, Part, Pipeline, Reading, Stdin, Stdout, Step, Stop};
 use crate::record::Outcome;
+use crate::restore::read_passphrase;
 use crate::system::remote_drive::{self, connection_stop};
 use crate::tools::rsync_output::Tally;
 use crate::tools::{Verdict, judge, telling_line};
@@ -28,8 +31,14 @@ impl Executor<'_> {
                 None => return Ok("nothing for it to do".to_owned()),
                 Some(names) => Some(in_memory(&names).map_err(|error| self.drive_error(&error))?),
             },
-            _ => None,
+            Stdin::FirstLine(ref file) => Some(first_line(file)?),
+            Stdin::Nothing | Stdin::File(_) | Stdin::Member(_) | Stdin::Members(_) => None,
         };
+        let has_members = matches!(pipeline.stdin, Stdin::Member(_) | Stdin::Members(_))
+            || matches!(pipeline.stdout, Stdout::Member(_) | Stdout::Members);
+        if has_members {
+            return self.member_step(step, pipeline);
+        }
         self.tries(step, pipeline, names.as_ref())
     }
 
@@ -50,20 +59,11 @@ impl Executor<'_> {
                 rustix::fs::seek(names, rustix::fs::SeekFrom::Start(0))
                     .map_err(|error| self.drive_error(&error.into()))?;
             }
-            let mut tally = Tally::default();
-            let end = self
-                .run_once(step, pipeline, names, &mut tally)
-                .map_err(|error| self.drive_error(&error))?;
-            if let Some(cut) = &end.cut {
-                return Err(cut.stop());
-            }
-            let programs: Vec<String> = pipeline
-                .stages
-                .iter()
-                .map(|argv| argv.program.to_string_lossy().into_owned())
-                .collect();
-            let verdict = judge(&pipeline.reading, &programs, &end.ends, &end.errors);
-            self.keep_changes(pipeline, tally);
+            let joined = Joined {
+                input: names,
+                output: None,
+            };
+            let (verdict, errors) = self.attempt(step, pipeline, joined)?;
             if let (Verdict::Again(words) | Verdict::Unreachable(words), Some(wait)) =
                 (&verdict, waits.next())
             {
@@ -71,8 +71,42 @@ impl Executor<'_> {
                 self.wait(*wait)?;
                 continue;
             }
-            return self.settle(step, pipeline, verdict, &end.errors);
+            return self.settle(step, pipeline, verdict, &errors);
         }
+    }
+
+    /// Runs the pipeline of a step, once.
+    pub(super) fn once(
+        &mut self,
+        step: &Step,
+        pipeline: &Pipeline,
+        joined: Joined,
+    ) -> Result<String, Stop> {
+        let (verdict, errors) = self.attempt(step, pipeline, joined)?;
+        self.settle(step, pipeline, verdict, &errors)
+    }
+
+    fn attempt(
+        &mut self,
+        step: &Step,
+        pipeline: &Pipeline,
+        joined: Joined,
+    ) -> Result<(Verdict, String), Stop> {
+        let mut tally = Tally::default();
+        let end = self
+            .run_once(step, pipeline, joined, &mut tally)
+            .map_err(|error| self.drive_error(&error))?;
+        if let Some(cut) = &end.cut {
+            return Err(cut.stop());
+        }
+        let programs: Vec<String> = pipeline
+            .stages
+            .iter()
+            .map(|argv| argv.program.to_string_lossy().into_owned())
+            .collect();
+        let verdict = judge(&pipeline.reading, &programs, &end.ends, &end.errors);
+        self.keep_changes(pipeline, tally);
+        Ok((verdict, end.errors))
     }
 
     fn settle(
@@ -87,6 +121,16 @@ impl Executor<'_> {
             Verdict::Noted(words) => {
                 self.done.notes.push(words.clone());
                 return Ok(words);
+            }
+            Verdict::Full(words) if step.part == Part::Rehearse => {
+                let reason =
+                    format!("{words}: there is no room left in the place of the rehearsal");
+                Stop::new(Outcome::Failed, reason)
+                    .advise("give it more memory: `hayloft rehearse JOB --space SIZE`")
+            }
+            Verdict::Full(words) if matches!(pipeline.stdin, Stdin::Member(_)) => {
+                let reason = format!("{words}: there is no room where the service keeps its data");
+                Stop::new(Outcome::Failed, reason).advise("make room on its disk")
             }
             Verdict::Full(words) if step.part == Part::Restore => {
                 let reason = format!("{words}: there is no room where the files are brought back");
@@ -190,15 +234,16 @@ impl Executor<'_> {
         &self,
         step: &Step,
         pipeline: &Pipeline,
-        names: Option<&OwnedFd>,
+        joined: Joined,
         tally: &mut Tally,
     ) -> io::Result<PipelineEnd> {
         let is_post = step.part == Part::Post;
         let own_step = is_post || step.part == Part::Pre;
         let folder: Option<OwnedFd> = match self.hands() {
             Ok(hands)
-                if matches!(step.part, Part::Copy | Part::Retire)
-                    || pipeline.stdin != Stdin::Nothing =>
+                if (matches!(step.part, Part::Copy | Part::Retire)
+                    && !matches!(pipeline.stdout, Stdout::Member(_)))
+                    || matches!(pipeline.stdin, Stdin::File(_) | Stdin::Names) =>
             {
                 Some(hands.folder()?)
             }
@@ -206,7 +251,7 @@ impl Executor<'_> {
         };
         let surroundings = Surroundings {
             folder: folder.as_ref(),
-            names,
+            joined,
             env: if own_step {
                 self.step_variables(is_post)
             } else {
@@ -257,8 +302,16 @@ fn in_memory(names: &[u8]) -> io::Result<OwnedFd> {
     Ok(file.into())
 }
 
+fn first_line(file: &Path) -> Result<OwnedFd, Stop> {
+    let wrong = |words: String| Stop::new(Outcome::Failed, words);
+    let line = read_passphrase(file).map_err(|error| wrong(error.to_string()))?;
+    in_memory(line.expose_secret().as_bytes()).map_err(|error| wrong(error.to_string()))
+}
+
 /// Whether a pipeline works across a network: those that may break off are tried again.
 fn reaches_a_host(pipeline: &Pipeline) -> bool {
-    let is_ssh = |argv: &Argv| argv.program == "ssh";
-    !pipeline.retries.is_empty() || pipeline.stages.iter().any(is_ssh)
+    let is_named = |argv: &Argv, name: &str| argv.program == name;
+    let of_rsync = |argv: &Argv| is_named(argv, "rsync") && !pipeline.retries.is_empty();
+    let crosses = |argv: &Argv| is_named(argv, "ssh") || of_rsync(argv);
+    pipeline.stages.iter().any(crosses)
 }

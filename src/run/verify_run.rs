@@ -264,7 +264,11 @@ fn damage_of(open: &[&Proof]) -> Stop {
 }
 
 /// The copies that are meant, oldest first.
-fn choose(job: &Job, which: Which, known: &[Generation]) -> Result<Vec<Generation>, Stop> {
+pub(super) fn choose(
+    job: &Job,
+    which: Which,
+    known: &[Generation],
+) -> Result<Vec<Generation>, Stop> {
     let whole: Vec<&Generation> = known
         .iter()
         .filter(|one| one.state == State::Whole)

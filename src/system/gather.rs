@@ -7,9 +7,9 @@ use jiff::Timestamp;
 use super::job_folder::{self, Listing};
 use super::local_drive::{self, HeldDrive, Purpose};
 use super::subvolumes::subvolumes;
-use super::{accounts, programs, remote_drive, source, source_indexes};
+use super::{accounts, programs, remote_drive, service, source, source_indexes};
 use crate::jobs::{Config, Drive, DrivePlace, Job, Kind, Name, Source};
-use crate::plan::{DriveState, Facts, FileSystem, Landing, SourceState, Space, Stop};
+use crate::plan::{DriveState, Facts, FileSystem, Landing, ServiceFacts, SourceState, Space, Stop};
 use crate::record::{Generation, Outcome};
 
 /// The facts, and the hold on a local drive.
@@ -80,6 +80,13 @@ fn gather_for(
         Purpose::Writing => source::look(asked.job, asked.known_hosts),
         Purpose::Reading => SourceState::Readable,
     };
+    let (service, source) = match purpose {
+        Purpose::Reading => (ServiceFacts::None, source),
+        Purpose::Writing => match service::look(&asked.job.kind) {
+            Ok(service) => (service, source),
+            Err(stop) => (ServiceFacts::None, SourceState::Missing(stop)),
+        },
+    };
     let hidden = match (purpose, &source) {
         (Purpose::Writing, SourceState::Readable) => {
             source::hidden(asked.job, &landing, asked.known_hosts)
@@ -99,6 +106,7 @@ fn gather_for(
         server: asked.server.clone(),
         drive,
         source,
+        service,
         fresh_leftovers: held.as_ref().map_or_else(Vec::new, fresh),
         file_system: held.as_ref().and_then(file_system),
         manifests,
@@ -164,8 +172,11 @@ fn look_at_drive(
 
 fn missing_programs(job: &Job, drive: &Drive) -> Vec<String> {
     let mut wanted = vec!["rsync"];
-    if matches!(job.kind, Kind::Archive { .. }) {
-        wanted.extend(["tar", "zstd"]);
+    match job.kind {
+        Kind::Archive { .. } => wanted.extend(["tar", "zstd"]),
+        Kind::Directory(_) => wanted.extend(["slapcat", "setpriv", "zstd"]),
+        Kind::History | Kind::Mirror | Kind::Clone { .. } => {}
+        Kind::Database { .. } | Kind::Settings { .. } => wanted.push("zstd"),
     }
     if matches!(drive.place, DrivePlace::Ssh { .. })
         || matches!(job.source, Some(Source::Ssh { .. }))
@@ -177,7 +188,7 @@ fn missing_programs(job: &Job, drive: &Drive) -> Vec<String> {
         .iter()
         .chain(&job.post)
         .any(|step| step.user.is_some());
-    if users {
+    if users && !wanted.contains(&"setpriv") {
         wanted.push("setpriv");
     }
     programs::missing(&wanted)

@@ -1,9 +1,9 @@
 //! The coreutils commands that work on a folder of a remote drive: mkdir(1), mv(1), rm(1), sync(1), cat(1).
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use super::ssh::remote_words;
-use crate::plan::Argv;
+use crate::plan::{Argv, Owner};
 
 /// Makes a folder and what is missing above it, readable by its owner only.
 pub fn make_folder(path: &Path) -> Argv {
@@ -34,6 +34,32 @@ pub fn remove(path: &Path) -> Argv {
     Argv::new("rm")
         .args(["-rf", "--one-file-system", "--"])
         .arg(path)
+}
+
+/// Makes folders that belong to an account, and are closed to others.
+pub fn make_folders_for(owner: &Owner, folders: &[PathBuf]) -> Argv {
+    Argv::new("install")
+        .args([
+            "-d",
+            "-m",
+            "0700",
+            "-o",
+            &owner.user,
+            "-g",
+            &owner.group,
+            "--",
+        ])
+        .args(folders)
+}
+
+/// Mounts an empty place in memory, through which every account may come to what is its own in it.
+pub fn mount_memory(at: &Path, most: Option<u64>) -> Argv {
+    let size = most.map_or_else(String::new, |most| format!(",size={most}"));
+    Argv::new("mount")
+        .args(["-t", "tmpfs", "-o"])
+        .arg(format!("mode=0711,nosuid,nodev{size}"))
+        .arg("hayloft")
+        .arg(at)
 }
 
 /// Makes the folder that files are brought back to, with the usual mode.

@@ -16,6 +16,7 @@ pub fn close(own_program: &Path, encrypt: &Encrypt) -> Argv {
 pub(super) fn secret(argv: Argv, encrypt: &Encrypt) -> Argv {
     match encrypt {
         Encrypt::Passphrase(file) => argv.arg("--passphrase-file").arg(file),
+        Encrypt::Credential(name) => argv.arg("--credential").arg(name),
         Encrypt::Recipients(keys) => keys
             .iter()
             .fold(argv, |argv, key| argv.arg("--recipient").arg(key)),
@@ -26,6 +27,8 @@ pub(super) fn secret(argv: Argv, encrypt: &Encrypt) -> Argv {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Opener {
     PassphraseFile(std::path::PathBuf),
+    /// A credential of the service, by its name.
+    Credential(String),
     IdentityFile(std::path::PathBuf),
 }
 
@@ -33,6 +36,7 @@ pub fn open(own_program: &Path, opener: &Opener) -> Argv {
     let argv = Argv::new(own_program).arg("unseal");
     match opener {
         Opener::PassphraseFile(file) => argv.arg("--passphrase-file").arg(file),
+        Opener::Credential(name) => argv.arg("--credential").arg(name),
         Opener::IdentityFile(file) => argv.arg("--identity-file").arg(file),
     }
 }

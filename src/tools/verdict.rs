@@ -1,6 +1,6 @@
 //! What a tool's end means for the run.
 
-use super::{rsync, ssh, tar};
+use super::{ldap, rsync, ssh, tar};
 use crate::plan::Reading;
 
 /// How a process ended.
@@ -80,6 +80,7 @@ fn judge_stage(
             }
             verdict => verdict,
         },
+        ("ldapsearch", Ended::Exit(code)) => ldap::judge(&words, code),
         // tar itself, or ssh handing on the status of a tar on the other host
         ("tar" | "ssh", Ended::Exit(code)) if *reading == Reading::Tar && place == 0 => {
             tar::judge(code)

@@ -70,6 +70,7 @@ impl Studio {
             generation: Some(GenerationName::at(at)),
             form: Some(Form::Tree),
             changes: Some(changes),
+            exported: Vec::new(),
             steps: Vec::new(),
             decisions: Vec::new(),
             space: Some(space),

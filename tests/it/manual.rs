@@ -118,10 +118,12 @@ fn the_manual_has_the_keys_of_the_tables_within_a_job() {
     let archive = "kind = \"archive\"\nencrypt = { no_such_key = 1 }\n";
     let source =
         "kind = \"history\"\nsource = { no_such_key = 1, ssh = \"ines@laptop.example\" }\n";
+    let login = "kind = \"directory\"\nlogin = { no_such_key = 1 }\n";
     let below = |table: &str| format!("kind = \"history\"\n[[{table}]]\nno_such_key = 1\n");
     let tables = [
         (archive.to_owned(), "encrypt"),
         (source.to_owned(), "source on another host"),
+        (login.to_owned(), "login"),
         (below("keep"), "[[keep]]"),
         (below("pre"), "[[pre]]"),
         (below("post"), "[[post]]"),

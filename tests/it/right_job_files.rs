@@ -1,8 +1,8 @@
 //! Right files of every kind, the defaults, and what is passed over.
 
 use hayloft::jobs::{
-    CatchUp, CloneTarget, Config, DrivePlace, Encrypt, Engine, Kind, LocalServer, Name, SendWhen,
-    Size,
+    CatchUp, CloneTarget, Config, Control, Directory, DrivePlace, Encrypt, Engine, Kind,
+    LocalServer, Name, SendWhen, Size,
 };
 
 use crate::config_folder::{ConfigFolder, HISTORY, SERVER};
@@ -86,7 +86,7 @@ fn a_clone_goes_to_a_disk_or_an_image() {
 
 #[test]
 fn exports_of_a_directory_databases_and_settings_are_read() {
-    let recipients = Some(Encrypt::Recipients(vec![RECIPIENT.to_owned()]));
+    let recipients = Encrypt::Recipients(vec![RECIPIENT.to_owned()]);
     let encrypt = format!("encrypt = {{ recipients = [\"{RECIPIENT}\"] }}");
     let directory = format!(
         "kind = \"directory\"\nservice = \"slapd\"\ndatabases = [\"config\", \"dc=studio,dc=example\"]\n{encrypt}"
@@ -94,11 +94,15 @@ fn exports_of_a_directory_databases_and_settings_are_read() {
     let databases = vec!["config".to_owned(), "dc=studio,dc=example".to_owned()];
     assert_eq!(
         kind_of(&directory),
-        Kind::Directory {
+        Kind::Directory(Directory {
             service: "slapd".to_owned(),
             databases,
+            config: "/etc/ldap/slapd.d".into(),
+            uri: "ldapi:///".to_owned(),
+            control: Control::default(),
+            login: None,
             encrypt: recipients.clone()
-        }
+        })
     );
     let settings = kind_of(&format!("kind = \"settings\"\n{encrypt}"));
     assert_eq!(
@@ -158,14 +162,16 @@ fn other_files_and_hidden_ones_are_passed_over() {
 
 #[test]
 fn a_job_that_cannot_run_yet_loads_with_a_warning() {
-    let folder =
-        ConfigFolder::new().with("jobs/all.toml", "kind = \"settings\"\ndrive = \"shelf\"\n");
+    let folder = ConfigFolder::new().with(
+        "jobs/all.toml",
+        "kind = \"clone\"\ndrive = \"shelf\"\ntarget = { disk = \"/dev/disk/by-id/ata-SPARE\" }\n",
+    );
     let expected = "\
-warning: this version reads jobs of kind `settings`, but cannot run them yet
+warning: this version reads jobs of kind `clone`, but cannot run them yet
  --> jobs/all.toml:1:8
   |
-1 | kind = \"settings\"
-  |        ^^^^^^^^^^
+1 | kind = \"clone\"
+  |        ^^^^^^^
 ";
     folder.load();
     assert_eq!(folder.shown(), expected);

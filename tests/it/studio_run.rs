@@ -51,6 +51,7 @@ pub fn studio_run() -> RunRecord {
             vanished: 1,
             new_bytes: 1_200_000_000,
         }),
+        exported: Vec::new(),
         steps: vec![StepRecord {
             words: "copy what changed".to_owned(),
             commands: vec!["rsync -aHAX /srv/studio/ hay@barn.example:/srv/hay/".to_owned()],

@@ -1,11 +1,12 @@
-//! What the kinds that copy files have in common: their first and last steps.
+//! What the kinds that copy files have in common.
 
+use std::ops::Deref;
 use std::time::Duration;
 
-use crate::jobs::{Drive, Job, Source};
+use super::Frame;
+use crate::jobs::Source;
 use crate::plan::{
-    Act, Allowance, Argv, CatalogueAct, Check, Describe, Described, Facts, KnownDigests, Native,
-    Need, Part, Pipeline, Reading, Step,
+    Act, Argv, Describe, Described, KnownDigests, Native, Part, Pipeline, Reading, Step,
 };
 use crate::record::GenerationName;
 use crate::tools::rsync::What;
@@ -34,14 +35,19 @@ pub enum Shared {
     Kept,
 }
 
-/// A job that copies `source`, with what is known about it.
+/// A job that copies `source`.
 #[derive(Debug, Clone, Copy)]
 pub struct Copying<'a> {
-    pub job: &'a Job,
+    pub frame: Frame<'a>,
     pub source: &'a Source,
-    pub drive: &'a Drive,
-    pub facts: &'a Facts,
-    pub allowance: Allowance,
+}
+
+impl<'a> Deref for Copying<'a> {
+    type Target = Frame<'a>;
+
+    fn deref(&self) -> &Frame<'a> {
+        &self.frame
+    }
 }
 
 impl<'a> Copying<'a> {
@@ -61,33 +67,8 @@ impl<'a> Copying<'a> {
         }
     }
 
-    pub fn make_folder(self) -> Step {
-        Step::new(
-            Part::Copy,
-            "make the job's folder on the drive",
-            self.facts.landing.make_folder(),
-        )
-    }
-
     pub fn measure(self, words: &str, argv: Argv, reading: Reading) -> Step {
         Step::new(Part::Measure, words, self.rsync(argv, reading))
-    }
-
-    pub fn check(self, need: Need) -> Step {
-        let check = Check {
-            guard: match self.allowance {
-                Allowance::Usual => self.job.change_guard,
-                Allowance::AcceptChanges => None,
-            },
-            need,
-            reserve: self.drive.reserve.bytes(),
-            give_up: self.remove_leftovers(&self.facts.leftovers),
-        };
-        Step::new(
-            Part::Copy,
-            "check the change guard and the room on the drive",
-            Act::Check(check),
-        )
     }
 
     /// An rsync, tried again where the work crosses a network.
@@ -96,33 +77,6 @@ impl<'a> Copying<'a> {
             matches!(self.source, Source::Ssh { .. }) || self.facts.landing.ssh().is_some();
         let retries = if remote { waits() } else { Vec::new() };
         Act::Tool(Pipeline::plain(argv).reading(reading).retrying(retries))
-    }
-
-    /// Whole or absent: flushed first, named then, the manifests before what they tell of; listed last.
-    pub fn settle(self, partial: &str, name: &str, manifests: &[String]) -> Vec<Step> {
-        let landing = &self.facts.landing;
-        let mut steps = vec![Step::new(Part::Copy, "flush the drive", landing.flush())];
-        steps.extend(self.name_manifests(manifests));
-        steps.push(Step::new(
-            Part::Copy,
-            "give the whole generation its name",
-            landing.rename(partial, name),
-        ));
-        steps.push(Step::new(
-            Part::Copy,
-            "write it into the catalogue",
-            Act::Catalogue(CatalogueAct::Whole),
-        ));
-        steps
-    }
-
-    pub fn name_manifests(self, manifests: &[String]) -> impl Iterator<Item = Step> {
-        manifests.iter().map(move |manifest| {
-            let partial = format!("{manifest}.partial");
-            let words = format!("give `{manifest}` its name");
-            let rename = self.facts.landing.rename(&partial, manifest);
-            Step::new(Part::Copy, words, rename)
-        })
     }
 
     /// Writes the manifest of the tree that rsync made. `shared` is the generation that it shares files with.
@@ -167,19 +121,5 @@ impl<'a> Copying<'a> {
             scratch: self.facts.indexes.clone(),
         };
         Step::new(Part::Copy, words, Act::Native(Native::Describe(describe)))
-    }
-
-    pub fn remove_leftovers(self, leftovers: &[String]) -> Vec<Step> {
-        let step = |leftover: &String| {
-            let words = format!("remove `{leftover}`, left by a run that was cut short");
-            let landing = &self.facts.landing;
-            let act = if self.facts.subvolumes.contains(leftover) {
-                landing.remove_subvolume(leftover)
-            } else {
-                landing.remove(leftover)
-            };
-            Step::new(Part::Copy, words, act)
-        };
-        leftovers.iter().map(step).collect()
     }
 }

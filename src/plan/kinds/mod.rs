@@ -2,7 +2,12 @@
 
 pub mod archive;
 mod copying;
+pub mod directory;
+pub mod export;
+mod frame;
 pub mod history;
 pub mod mirror;
+mod packing;
 
 pub use copying::{Copying, Shared, waits};
+pub use frame::Frame;

@@ -8,6 +8,6 @@ mod sparse;
 mod stream;
 mod sum;
 
-pub use filter::hand_on;
+pub use filter::{Tee, hand_on};
 pub use list::{Listing, list};
 pub use sum::{Sum, sum};

@@ -1,0 +1,42 @@
+//! What is to be known of a service before it is exported, loaded or rehearsed.
+
+use std::path::PathBuf;
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum ServiceFacts {
+    None,
+    Directory(DirectoryFacts),
+}
+
+/// A slapd(8) of this server.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct DirectoryFacts {
+    /// As it tells it itself: `2.5.13`.
+    pub version: String,
+    /// Whose its configuration is; its programs run as this account, so that no file of theirs is another's.
+    pub owner: Owner,
+}
+
+/// An account of this server, as setpriv(1) takes it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Owner {
+    pub user: String,
+    /// The number of its own group.
+    pub group: String,
+}
+
+/// Where a database of a directory service lies.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct DatabasePlace {
+    /// As the job file names it: `config`, or a suffix.
+    pub database: String,
+    pub folder: PathBuf,
+    pub holds: Holds,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Holds {
+    /// The folder is empty, or not there.
+    Nothing,
+    Data,
+}

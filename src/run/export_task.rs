@@ -1,0 +1,220 @@
+//! What is done with an export: it is loaded into its service, or rehearsed.
+
+use std::path::PathBuf;
+
+use super::executor::{Executed, Executor};
+use super::job_run::Runner;
+use super::locks::{self, LockError};
+use super::owed::{self, Owed};
+use super::verify_run::{Which, choose};
+use super::wording;
+use crate::jobs::{Job, Kind};
+use crate::plan::{DriveState, Plan, Stop};
+use crate::record::{Generation, GenerationName, Outcome, RunRecord, StoreError, Task, Trigger};
+use crate::report::counted;
+use crate::restore::{Opening, open_export};
+use crate::system::Gathered;
+use crate::tools::Existing;
+use crate::tools::seal::Opener;
+
+/// An export that something is to be done with.
+#[derive(Debug, Clone)]
+pub struct ExportWanted<'a> {
+    pub job: &'a Job,
+    /// The newest unless given.
+    pub from: Option<GenerationName>,
+    /// A secret given by hand, rather than the job's own.
+    pub opener: Option<Opener>,
+    pub aim: Aim,
+}
+
+#[derive(Debug, Clone)]
+pub enum Aim {
+    /// Into the service of this server.
+    Load(Existing),
+    /// Into a service made for the purpose, in this folder, where nothing else lies.
+    Rehearse {
+        folder: PathBuf,
+        /// The most that it may take, in bytes.
+        most: Option<u64>,
+    },
+}
+
+impl Runner<'_> {
+    /// One that finds the job in use is [`Outcome::Busy`] and leaves no record.
+    ///
+    /// # Errors
+    /// When the record cannot be written.
+    pub fn with_export(&self, wanted: &ExportWanted) -> Result<RunRecord, StoreError> {
+        let (job, state_dir) = (wanted.job, &self.config.server.state_dir);
+        let id = self.store.new_run_id(&job.name, self.clock.now())?;
+        let lock = wanted.lock(state_dir);
+        let mut record = RunRecord {
+            task: wanted.task(),
+            ..self.blank(job, Trigger::Hand, id, self.config.drive_of(job))
+        };
+        let _lock = match lock {
+            Ok(lock) => lock,
+            Err(error) => return Ok(self.not_begun(record, &error)),
+        };
+        self.begin_log(&mut record);
+        self.store.begin_run(&record)?;
+        let went = self.open_and_go(wanted, &mut record);
+        conclude(&mut record, went);
+        self.finish(&mut record);
+        record.next = None;
+        self.store.finish_run(&record)?;
+        Ok(record)
+    }
+
+    fn open_and_go(&self, wanted: &ExportWanted, record: &mut RunRecord) -> Result<(), Stop> {
+        let gathered = self.look(wanted.job, record.started);
+        record.landing = gathered.facts.landing.address();
+        if let DriveState::NotReady(stop) = &gathered.facts.drive {
+            return Err(stop.clone());
+        }
+        let which = wanted.from.map_or(Which::Newest, Which::One);
+        let generation = choose(wanted.job, which, &gathered.facts.generations)?;
+        let generation = generation.first().ok_or_else(nothing_to_open)?;
+        record.generation = Some(generation.name);
+        record.form = Some(generation.form);
+        let opening = opening(wanted, &gathered, generation);
+        let service = super::services::Service::of(wanted.job)?;
+        let mut first = open_export(&opening, record.started);
+        first.steps.extend(service.first_steps());
+        let opened = self.do_steps(&first, &gathered, None, record)?;
+        let second = service.plan(wanted, &opening, &opened, record.started)?;
+        self.owe_way_back(wanted, &second, record)?;
+        let done = self.do_steps(&second, &gathered, Some(opened), record);
+        if let Err(error) = owed::settle(&self.config.server.state_dir, &wanted.job.name) {
+            record.notes.push(format!(
+                "cannot strike off the steps that were owed: {error}"
+            ));
+        }
+        record
+            .notes
+            .extend(service.notes(wanted, &opening, &second, done.is_ok()));
+        record.reason = words(wanted, &done?);
+        Ok(())
+    }
+
+    /// Does all steps of a plan, with the members that an earlier one left.
+    fn do_steps(
+        &self,
+        plan: &Plan,
+        gathered: &Gathered,
+        before: Option<Opened>,
+        record: &mut RunRecord,
+    ) -> Result<Opened, Stop> {
+        if let Some(stop) = plan.stops.first() {
+            return Err(stop.clone());
+        }
+        let mut executor = Executor::new(plan, gathered.held.as_ref(), self.signal, self.progress);
+        executor.scratch.clone_from(&gathered.facts.indexes);
+        if let Some(before) = before {
+            executor.members = before.members;
+            executor.export = before.export;
+        }
+        executor.execute(&plan.steps);
+        let Executed {
+            stop, notes, steps, ..
+        } = std::mem::take(&mut executor.done);
+        record.steps.extend(steps);
+        record.notes.extend(notes);
+        match stop {
+            Some(stop) => Err(stop),
+            None => Ok(Opened {
+                members: executor.members,
+                export: executor.export,
+            }),
+        }
+    }
+
+    /// Should this process be killed or the power be cut, the next start does what puts the service back.
+    fn owe_way_back(
+        &self,
+        wanted: &ExportWanted,
+        plan: &Plan,
+        record: &RunRecord,
+    ) -> Result<(), Stop> {
+        let owed = Owed::of(&wanted.job.name, &record.id, &plan.steps);
+        let written = owed.map_or(Ok(()), |owed| owed.write(&self.config.server.state_dir));
+        written.map_err(|error| {
+            let reason = format!(
+                "cannot write down how the service is put back: {error}; nothing was changed"
+            );
+            Stop::new(Outcome::Failed, reason)
+        })
+    }
+}
+
+/// The members of an export that was taken apart, and what it says of itself.
+pub struct Opened {
+    pub members: Vec<std::sync::Arc<super::members::Kept>>,
+    pub export: Option<crate::record::Export>,
+}
+
+impl ExportWanted<'_> {
+    fn task(&self) -> Task {
+        match self.aim {
+            Aim::Load(_) => Task::Load,
+            Aim::Rehearse { .. } => Task::Rehearse,
+        }
+    }
+
+    fn lock(&self, state_dir: &std::path::Path) -> Result<locks::Lock, LockError> {
+        let job = &self.job.name;
+        match self.aim {
+            Aim::Load(_) => locks::lock_job(state_dir, job, &format!("a load of `{job}`")),
+            Aim::Rehearse { .. } => locks::lock_rehearse(state_dir, job),
+        }
+    }
+}
+
+fn opening<'a>(
+    wanted: &'a ExportWanted,
+    gathered: &'a Gathered,
+    generation: &'a Generation,
+) -> Opening<'a> {
+    Opening {
+        job: wanted.job,
+        generation,
+        landing: &gathered.facts.landing,
+        opener: wanted.opener.clone(),
+        own_program: &gathered.facts.own_program,
+    }
+}
+
+fn nothing_to_open() -> Stop {
+    Stop::new(Outcome::Failed, "there is no export to open")
+}
+
+/// `2,046 entries loaded, exported again, and the same.`
+fn words(wanted: &ExportWanted, done: &Opened) -> String {
+    let members = done.export.iter().flat_map(|export| &export.members);
+    let counts = wording::counts_in_words(members);
+    match (&wanted.job.kind, counts.is_empty()) {
+        (_, true) => counted(
+            done.export.iter().map(|one| one.members.len() as u64).sum(),
+            "member",
+            "members",
+        ),
+        (Kind::Directory(_), false) => {
+            format!("{counts} loaded, exported again, and the same.")
+        }
+        (_, false) => format!("{counts} loaded, and the same."),
+    }
+}
+
+fn conclude(record: &mut RunRecord, went: Result<(), Stop>) {
+    match went {
+        Err(stop) => wording::tell(record, stop),
+        Ok(()) => {
+            record.outcome = Some(if record.notes.is_empty() {
+                Outcome::Well
+            } else {
+                Outcome::WellWithNotes
+            });
+        }
+    }
+}

@@ -1,0 +1,109 @@
+//! Takes an export apart again, and holds its members against what it says of them.
+
+use std::io::{self, Read};
+use std::path::Path;
+
+use super::{Kept, keep};
+use crate::plan::{Content, Member};
+use crate::record::{Counted, Export};
+
+/// What tells of an export is no longer than this.
+const MOST_OF_LIST: u64 = 64 << 20;
+/// An export has no more members than this.
+const MOST_MEMBERS: usize = 100_000;
+
+/// # Errors
+/// When the stream breaks, the archive is cut off or damaged, or was made by a newer version.
+pub fn unpack(from: impl Read, scratch: &Path) -> io::Result<(Export, Vec<Kept>)> {
+    let mut archive = tar::Archive::new(from);
+    let mut kept = Vec::new();
+    let mut list = None;
+    for entry in archive.entries()? {
+        let mut entry = entry?;
+        if !entry.header().entry_type().is_file() {
+            continue;
+        }
+        let name = String::from_utf8(entry.path_bytes().into_owned())
+            .map_err(|_| wrong("a member's name is no text".to_owned()))?;
+        if name == Export::NAME {
+            let mut text = Vec::new();
+            entry.take(MOST_OF_LIST).read_to_end(&mut text)?;
+            list = Some(read_list(&text)?);
+            continue;
+        }
+        if kept.len() >= MOST_MEMBERS {
+            return Err(wrong(format!("it has more than {MOST_MEMBERS} members")));
+        }
+        let member = Member {
+            content: content(&name),
+            name,
+        };
+        kept.push(keep(&member, &mut entry, scratch)?);
+    }
+    // the rest, so that what is before it can tell whether it was whole
+    io::copy(&mut archive.into_inner(), &mut io::sink())?;
+    let list = list.ok_or_else(|| {
+        wrong(format!(
+            "`{}` is missing: it is no export, or was cut off",
+            Export::NAME
+        ))
+    })?;
+    check(&list, &kept)?;
+    Ok((list, kept))
+}
+
+fn content(name: &str) -> Content {
+    if name.ends_with(".ldif") {
+        Content::Ldif
+    } else {
+        Content::Plain
+    }
+}
+
+fn read_list(text: &[u8]) -> io::Result<Export> {
+    #[derive(serde::Deserialize)]
+    struct Format {
+        hayloft_export: u32,
+    }
+    let malformed = |error: serde_json::Error| wrong(format!("`{}`: {error}", Export::NAME));
+    let format: Format = serde_json::from_slice(text).map_err(malformed)?;
+    if format.hayloft_export > Export::FORMAT {
+        return Err(wrong(format!(
+            "it is of format {}, and this version of hayloft knows {}: install a newer one",
+            format.hayloft_export,
+            Export::FORMAT
+        )));
+    }
+    serde_json::from_slice(text).map_err(malformed)
+}
+
+/// Everything that is told of is there, as it was, and nothing else.
+fn check(list: &Export, kept: &[Kept]) -> io::Result<()> {
+    for told in &list.members {
+        let found = kept.iter().find(|one| one.told.name == told.name);
+        let found = found.ok_or_else(|| wrong(format!("`{}` is missing", told.name)))?;
+        if found.told.sha256 != told.sha256 || found.told.bytes != told.bytes {
+            return Err(wrong(format!("`{}` is not as it was written", told.name)));
+        }
+        let counts = (found.told.count, told.count);
+        if let (Some(found), Some(count)) = counts
+            && found != count
+        {
+            let (_, many) = Counted::words(count.of);
+            return Err(wrong(format!(
+                "`{}` has {} {many}, and had {}",
+                told.name, found.amount, count.amount
+            )));
+        }
+    }
+    let stranger = kept
+        .iter()
+        .find(|one| list.members.iter().all(|told| told.name != one.told.name));
+    stranger.map_or(Ok(()), |one| {
+        Err(wrong(format!("`{}` does not belong to it", one.told.name)))
+    })
+}
+
+fn wrong(why: String) -> io::Error {
+    io::Error::new(io::ErrorKind::InvalidData, format!("the export: {why}"))
+}
