@@ -6,7 +6,7 @@ use clap::{Args, Parser, Subcommand};
 use jiff::Timestamp;
 
 use super::database_arguments::{
-    CompareMariadb, ComparePostgresql, DumpMariadb, DumpPostgresql, DumpSqlite, MariadbUsers,
+    CompareMariadb, ComparePostgresql, DumpMariadb, DumpPostgresql, DumpSqlite, MariadbUsers, StartServer,
 };
 use crate::jobs::{Size, Span};
 use crate::record::GenerationName;
@@ -103,6 +103,12 @@ pub enum Command {
     /// Hold a database of postgresql against what its tables held, from standard input
     #[command(hide = true)]
     ComparePostgresql(ComparePostgresql),
+    /// Hand on from standard input the statements for roles that a server of postgresql does not have
+    #[command(hide = true)]
+    PostgresqlRoles(ComparePostgresql),
+    /// Start a server that goes on, and wait until it listens on its socket
+    #[command(hide = true)]
+    StartServer(StartServer),
     /// Export a database of mariadb to standard output, and write down what its tables hold
     #[command(hide = true)]
     DumpMariadb(DumpMariadb),

@@ -1,5 +1,6 @@
 //! What the hidden commands are told that export databases and look into them.
 
+use std::ffi::OsString;
 use std::path::PathBuf;
 
 use clap::Args;
@@ -106,4 +107,17 @@ pub struct DumpSqlite {
     /// The file that the figures of the tables are written to
     #[arg(long, value_name = "FILE")]
     pub tables: PathBuf,
+}
+
+#[derive(Debug, Args)]
+pub struct StartServer {
+    #[arg(long, value_name = "FILE")]
+    pub socket: PathBuf,
+
+    /// Where what it says goes
+    #[arg(long, value_name = "FILE")]
+    pub log: PathBuf,
+
+    #[arg(last = true, required = true, value_name = "WORD")]
+    pub command: Vec<OsString>,
 }

@@ -60,6 +60,8 @@ fn obey() -> Exit {
         Command::Sum { to } => describe_archive::sum(&to),
         Command::DumpPostgresql(wanted) => tables::dump_postgresql(wanted),
         Command::ComparePostgresql(wanted) => tables::compare_postgresql(wanted),
+        Command::PostgresqlRoles(wanted) => tables::postgresql_roles(wanted),
+        Command::StartServer(wanted) => tables::start_server(wanted),
         Command::DumpMariadb(wanted) => tables::dump_mariadb(wanted),
         Command::CompareMariadb(wanted) => tables::compare_mariadb(wanted),
         Command::MariadbUsers(wanted) => tables::mariadb_users(wanted),

@@ -7,13 +7,14 @@ use std::path::Path;
 
 use super::database_arguments::{
     CompareMariadb, ComparePostgresql, DumpMariadb, DumpPostgresql, DumpSqlite, MariadbArguments,
-    MariadbUsers, PostgresqlArguments,
+    MariadbUsers, StartServer, PostgresqlArguments,
 };
 use super::settings::trouble;
 use crate::exit::Exit;
 use crate::prove::tables::{self, Tables, TablesError};
 use crate::report::safe_line;
-use crate::system::accounts;
+use crate::plan::Argv;
+use crate::system::{self, accounts};
 use crate::tools::mariadb::{self, Defaults, MariadbServer};
 use crate::tools::postgresql::{self, PostgresqlServer, Programs};
 use crate::tools::setpriv::RunAs;
@@ -66,21 +67,43 @@ pub fn compare_mariadb(wanted: CompareMariadb) -> Exit {
 pub fn mariadb_users(wanted: MariadbUsers) -> Exit {
     let missing = wanted.missing;
     with_mariadb(wanted.server, |server| {
-        let users = if missing {
-            std::io::read_to_string(stdin().lock())
-                .map_err(|error| TablesError::file(Path::new("standard input"), error))
-                .and_then(|text| tables::missing_users(server, &text))
+        hand_on(if missing {
+            input().and_then(|text| tables::missing_users(server, &text))
         } else {
             tables::users(server)
-        };
-        match users {
-            Ok(users) => {
-                print!("{users}");
-                Exit::Well
-            }
-            Err(error) => tell(&error),
-        }
+        })
     })
+}
+
+pub fn postgresql_roles(wanted: ComparePostgresql) -> Exit {
+    with_postgresql(wanted.server, |server, _| {
+        hand_on(input().and_then(|text| tables::missing_roles(server, &text)))
+    })
+}
+
+fn input() -> Result<String, TablesError> {
+    std::io::read_to_string(stdin().lock())
+        .map_err(|error| TablesError::file(Path::new("standard input"), error))
+}
+
+fn hand_on(statements: Result<String, TablesError>) -> Exit {
+    match statements {
+        Ok(statements) => {
+            print!("{statements}");
+            Exit::Well
+        }
+        Err(error) => tell(&error),
+    }
+}
+
+pub fn start_server(wanted: StartServer) -> Exit {
+    let mut words = wanted.command.into_iter();
+    let Some(program) = words.next() else {
+        return Exit::Usage;
+    };
+    let argv = Argv::new(program).args(words);
+    let started = system::start_server(&argv, &wanted.socket, &wanted.log);
+    started.map_or_else(|error| trouble(&error), |()| Exit::Well)
 }
 
 fn with_mariadb(wanted: MariadbArguments, act: impl FnOnce(&MariadbServer) -> Exit) -> Exit {

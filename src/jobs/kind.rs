@@ -160,7 +160,7 @@ impl KindName {
     pub fn is_built(self) -> bool {
         matches!(
             self,
-            Self::History | Self::Mirror | Self::Archive | Self::Directory
+            Self::History | Self::Mirror | Self::Archive | Self::Directory | Self::Database
         )
     }
 }

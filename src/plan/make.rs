@@ -62,11 +62,11 @@ pub fn make_plan(job: &Job, drive: &Drive, facts: &Facts, allowance: Allowance) 
 fn export(frame: Frame) -> Option<Export> {
     match &frame.job.kind {
         Kind::Directory(directory) => Some(kinds::directory::export(frame, directory)),
+        Kind::Database { .. } => Some(kinds::database::export(frame)),
         Kind::History
         | Kind::Mirror
         | Kind::Archive { .. }
         | Kind::Clone { .. }
-        | Kind::Database { .. }
         | Kind::Settings { .. } => None,
     }
 }
@@ -177,6 +177,6 @@ fn not_built(job: &Name, kind: &str) -> Stop {
         format!("job `{job}` is of kind `{kind}`: read and checked, but not built yet"),
     )
     .advise(
-        "history, mirror, archive and directory are built; what this job should cover is NOT protected by it",
+        "history, mirror, archive, directory and database are built; what this job should cover is NOT protected by it",
     )
 }

@@ -5,6 +5,7 @@
 
 mod argv;
 mod check_changes;
+mod client_version;
 mod export;
 mod facts;
 pub mod kinds;
@@ -36,7 +37,8 @@ pub use own_steps::{StepEnvironment, post_steps};
 pub use retire::retire_steps;
 pub use risk::{DriveFacts, MountFacts, Risk, RiskFacts, SourceFacts, risks};
 
-pub use service_facts::{DatabasePlace, DirectoryFacts, Holds, Owner, ServiceFacts};
+pub use client_version::{Client, too_old};
+pub use service_facts::{DatabaseFacts, DatabasePlace, DirectoryFacts, Holds, Owner, ServiceFacts};
 pub use step::{
     Act, CatalogueAct, Check, DriveAct, Need, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step,
 };

@@ -176,7 +176,8 @@ fn missing_programs(job: &Job, drive: &Drive) -> Vec<String> {
         Kind::Archive { .. } => wanted.extend(["tar", "zstd"]),
         Kind::Directory(_) => wanted.extend(["slapcat", "setpriv", "zstd"]),
         Kind::History | Kind::Mirror | Kind::Clone { .. } => {}
-        Kind::Database { .. } | Kind::Settings { .. } => wanted.push("zstd"),
+        Kind::Database { .. } => wanted.extend(["setpriv", "unshare", "zstd"]),
+        Kind::Settings { .. } => wanted.push("zstd"),
     }
     if matches!(drive.place, DrivePlace::Ssh { .. })
         || matches!(job.source, Some(Source::Ssh { .. }))

@@ -19,6 +19,7 @@ pub fn mount_own(folder: &Path, size: u64) -> io::Result<()> {
             "it is not mounted on where others see it: start this by `unshare --mount`",
         ));
     }
+    fs::create_dir_all(folder)?;
     let options = CString::new(format!("size={size},mode=0700"))?;
     let flags = MountFlags::NODEV | MountFlags::NOSUID | MountFlags::NOEXEC;
     Ok(mount(

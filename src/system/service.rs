@@ -4,6 +4,7 @@ use std::io;
 use std::os::unix::fs::MetadataExt;
 use std::path::Path;
 
+use super::database;
 use crate::jobs::{Directory, Kind};
 use crate::plan::{DirectoryFacts, Owner, ServiceFacts, Stop};
 use crate::record::Outcome;
@@ -14,11 +15,11 @@ use crate::tools::slapd;
 pub fn look(kind: &Kind) -> Result<ServiceFacts, Stop> {
     match kind {
         Kind::Directory(directory) => directory_facts(directory).map(ServiceFacts::Directory),
+        Kind::Database { engine, .. } => database::look(engine).map(ServiceFacts::Database),
         Kind::History
         | Kind::Mirror
         | Kind::Archive { .. }
         | Kind::Clone { .. }
-        | Kind::Database { .. }
         | Kind::Settings { .. } => Ok(ServiceFacts::None),
     }
 }

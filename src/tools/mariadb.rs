@@ -62,12 +62,31 @@ pub fn dump(server: &MariadbServer, database: &str) -> Argv {
     server.run_as.run(argv)
 }
 
+/// Prints its version and ends.
+pub fn dump_version() -> Argv {
+    Argv::new("mariadb-dump").arg("--version")
+}
+
 /// Into a database that is there, from standard input.
 pub fn load(server: &MariadbServer, database: &str) -> Argv {
     let argv = client(server, "mariadb")
         .args(["--batch", "--max-allowed-packet=1G"])
         .option("--database", database);
     server.run_as.run(argv)
+}
+
+/// Statements that make users, from standard input. `--force`: what a user may do with a database that is not in the
+/// export cannot be said again, and the rest must be.
+pub fn load_users(server: &MariadbServer) -> Argv {
+    let argv = client(server, "mariadb").args(["--batch", "--force", "--database=mysql"]);
+    server.run_as.run(argv)
+}
+
+/// `options` as the export tells them.
+pub fn create(server: &MariadbServer, database: &str, options: &str) -> Argv {
+    let statement = format!("CREATE DATABASE {} {options}", identifier(database));
+    let argv = client(server, "mariadb").arg("--batch");
+    server.run_as.run(argv.option("--execute", statement))
 }
 
 /// A new server, whose `root` is let in by its account.
@@ -134,6 +153,8 @@ pub fn advice(errors: &str) -> Option<&'static str> {
         || says("Can't connect to local MySQL server through socket")
     {
         Some("start the server, or correct `socket` in the job's file")
+    } else if says("failed to execute") || says("No such file or directory (os error 2)") {
+        Some("install its client: apt install mariadb-client")
     } else if says("ERROR 1698") || says("ERROR 1045") || says("error: 1045") || says("error: 1698")
     {
         Some(

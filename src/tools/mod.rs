@@ -24,6 +24,7 @@ pub mod slapd;
 pub mod slapd_config;
 pub mod ssh;
 pub mod ssh_keygen;
+pub mod tables;
 pub mod tar;
 mod verdict;
 pub mod zstd;

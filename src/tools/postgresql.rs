@@ -63,6 +63,11 @@ pub fn dump(server: &PostgresqlServer, database: &str, snapshot: &str) -> Argv {
     server.run_as.run(argv)
 }
 
+/// Prints its version and ends.
+pub fn dump_version(server: &PostgresqlServer) -> Argv {
+    server.programs.argv("pg_dump").arg("--version")
+}
+
 /// Roles with their passwords, memberships and settings, and tablespaces.
 pub fn globals(server: &PostgresqlServer) -> Argv {
     let argv = client(server, "pg_dumpall")
@@ -71,10 +76,10 @@ pub fn globals(server: &PostgresqlServer) -> Argv {
     server.run_as.run(argv)
 }
 
-/// Into a database that is there and empty, from standard input.
+/// Into a database that is there and empty, from standard input. Where tables lie is the new server's own.
 pub fn restore(server: &PostgresqlServer, database: &str) -> Argv {
     let argv = client(server, "pg_restore")
-        .args(["--exit-on-error", "--single-transaction"])
+        .args(["--exit-on-error", "--single-transaction", "--no-tablespaces"])
         .option("--dbname", connection(server, database));
     server.run_as.run(argv)
 }
@@ -82,7 +87,7 @@ pub fn restore(server: &PostgresqlServer, database: &str) -> Argv {
 /// As [`restore`], and makes the database first, by its own name and with its own settings.
 pub fn restore_new(server: &PostgresqlServer) -> Argv {
     let argv = client(server, "pg_restore")
-        .args(["--exit-on-error", "--create"])
+        .args(["--exit-on-error", "--create", "--no-tablespaces"])
         .option("--dbname", connection(server, "postgres"));
     server.run_as.run(argv)
 }
@@ -157,6 +162,8 @@ pub fn advice(errors: &str) -> Option<&'static str> {
         && (says("No such file or directory") || says("Connection refused"));
     if no_socket {
         Some("start the server, or correct `socket` and `port` in the job's file")
+    } else if says("failed to execute") || says("No such file or directory (os error 2)") {
+        Some("install its client: apt install postgresql-client")
     } else if says("Peer authentication failed") || says("authentication failed for user") {
         Some(
             "correct `user` in the job's file: the server must let that account in by `peer` (pg_hba.conf)",

@@ -159,6 +159,9 @@ impl Tables {
     /// # Errors
     /// When it cannot be written.
     pub fn write(&self, file: &Path) -> Result<(), TablesError> {
+        if let Some(folder) = file.parent() {
+            fs::create_dir_all(folder).map_err(|error| TablesError::file(folder, error))?;
+        }
         let written = fs::OpenOptions::new()
             .write(true)
             .create(true)

@@ -10,6 +10,7 @@ mod mariadb_users;
 mod postgresql;
 mod postgresql_dump;
 mod postgresql_queries;
+mod postgresql_roles;
 mod sqlite;
 mod sqlite_dump;
 
@@ -21,5 +22,6 @@ pub use mariadb_dump::dump as dump_mariadb;
 pub use mariadb_users::{missing_users, users};
 pub use postgresql::measure as measure_postgresql;
 pub use postgresql_dump::dump as dump_postgresql;
+pub use postgresql_roles::missing_roles;
 pub use sqlite::measure_file as measure_sqlite;
 pub use sqlite_dump::dump as dump_sqlite;

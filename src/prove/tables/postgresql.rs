@@ -160,7 +160,7 @@ impl Session {
         Ok(self.talk.end()?)
     }
 
-    fn ask<T: DeserializeOwned>(&mut self, what: &str, query: &str) -> Result<T, TablesError> {
+    pub fn ask<T: DeserializeOwned>(&mut self, what: &str, query: &str) -> Result<T, TablesError> {
         self.talk.tell(&format!("{query};\n"))?;
         let line = self.talk.hear()?;
         serde_json::from_str(&line).map_err(|error| TablesError::answer(what, error))

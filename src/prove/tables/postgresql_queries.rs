@@ -25,7 +25,9 @@ FROM pg_catalog.pg_database d WHERE datname = current_database()";
 /// Statements that give a database of any name what belongs to the database as a whole.
 pub const DATABASE_SETTINGS: &str = "\
 SELECT coalesce(jsonb_agg(statement ORDER BY place, statement), '[]') FROM (\
-SELECT 1 AS place, format('COMMENT ON DATABASE {database} IS %L', shobj_description(oid, 'pg_database')) AS statement \
+SELECT 0 AS place, format('ALTER DATABASE {database} OWNER TO %I', pg_get_userbyid(datdba)) AS statement \
+FROM pg_catalog.pg_database WHERE datname = current_database() \
+UNION ALL SELECT 1, format('COMMENT ON DATABASE {database} IS %L', shobj_description(oid, 'pg_database')) \
 FROM pg_catalog.pg_database WHERE datname = current_database() AND shobj_description(oid, 'pg_database') IS NOT NULL \
 UNION ALL SELECT 2, 'REVOKE ALL ON DATABASE {database} FROM PUBLIC' \
 FROM pg_catalog.pg_database WHERE datname = current_database() AND datacl IS NOT NULL \
@@ -95,6 +97,8 @@ SELECT jsonb_build_object('rows', (SELECT count(*) FROM pg_catalog.pg_largeobjec
 
 pub const COUNT_LARGE_OBJECTS: &str = "\
 SELECT jsonb_build_object('rows', count(*), 'sum', NULL) FROM pg_catalog.pg_largeobject_metadata";
+
+pub const ROLES: &str = "SELECT coalesce(jsonb_agg(rolname), '[]') FROM pg_catalog.pg_roles";
 
 use crate::tools::postgresql::identifier;
 
