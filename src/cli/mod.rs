@@ -3,6 +3,7 @@
 mod arguments;
 mod aside;
 mod check;
+mod check_secret;
 mod database_arguments;
 mod deliver;
 mod describe_archive;
@@ -27,6 +28,7 @@ mod serve_host;
 mod settings;
 mod settle;
 mod status;
+mod step_arguments;
 mod tables;
 mod tell;
 mod verify;

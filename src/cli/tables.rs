@@ -7,13 +7,13 @@ use std::path::Path;
 
 use super::database_arguments::{
     CompareMariadb, ComparePostgresql, DumpMariadb, DumpPostgresql, DumpSqlite, MariadbArguments,
-    MariadbUsers, StartServer, PostgresqlArguments,
+    MariadbUsers, PostgresqlArguments, StartServer,
 };
 use super::settings::trouble;
 use crate::exit::Exit;
+use crate::plan::Argv;
 use crate::prove::tables::{self, Tables, TablesError};
 use crate::report::safe_line;
-use crate::plan::Argv;
 use crate::system::{self, accounts};
 use crate::tools::mariadb::{self, Defaults, MariadbServer};
 use crate::tools::postgresql::{self, PostgresqlServer, Programs};

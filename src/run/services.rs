@@ -6,9 +6,10 @@ use std::path::Path;
 
 use jiff::Timestamp;
 
+use super::database_service::database_steps;
 use super::export_task::{Aim, ExportWanted, Opened};
 use super::members::entries;
-use crate::jobs::{CONFIG_DATABASE, Directory, Job, Kind};
+use crate::jobs::{CONFIG_DATABASE, Directory, Engine, Job, Kind};
 use crate::ldif::Dn;
 use crate::plan::{
     Act, DatabasePlace, DirectoryFacts, Holds, Part, Pipeline, Plan, ServiceFacts, Step, Stop,
@@ -26,32 +27,35 @@ pub enum Service<'a> {
         directory: &'a Directory,
         facts: DirectoryFacts,
     },
+    Database(&'a Engine),
 }
 
 impl<'a> Service<'a> {
     /// # Errors
     /// When the job exports none, or the service is not to be found here.
     pub fn of(job: &'a Job) -> Result<Self, Stop> {
-        match (&job.kind, service_facts(&job.kind)?) {
-            (Kind::Directory(directory), ServiceFacts::Directory(facts)) => {
-                Ok(Self::Directory { directory, facts })
-            }
-            _ => {
-                let kind = job.kind.name();
-                let reason = format!(
-                    "job `{}` is of kind `{kind}`, which has no service",
-                    job.name
-                );
-                Err(Stop::new(Outcome::Failed, reason)
-                    .advise("`hayloft restore JOB --to DIR` brings its files back"))
-            }
+        if let Kind::Database { engine, .. } = &job.kind {
+            return Ok(Self::Database(engine));
         }
+        if let (Kind::Directory(directory), ServiceFacts::Directory(facts)) =
+            (&job.kind, service_facts(&job.kind)?)
+        {
+            return Ok(Self::Directory { directory, facts });
+        }
+        let kind = job.kind.name();
+        let reason = format!(
+            "job `{}` is of kind `{kind}`, which has no service",
+            job.name
+        );
+        Err(Stop::new(Outcome::Failed, reason)
+            .advise("`hayloft restore JOB --to DIR` brings its files back"))
     }
 
     /// What is read besides the export, before it is planned what is done with it.
     pub fn first_steps(&self) -> Option<Step> {
         match self {
             Self::Directory { directory, facts } => config_step(directory, facts),
+            Self::Database(_) => None,
         }
     }
 
@@ -64,7 +68,13 @@ impl<'a> Service<'a> {
         opened: &Opened,
         now: Timestamp,
     ) -> Result<Plan, Stop> {
-        let Self::Directory { directory, facts } = self;
+        let (directory, facts) = match self {
+            Self::Directory { directory, facts } => (directory, facts),
+            Self::Database(engine) => {
+                let steps = database_steps(engine, wanted, opening, opened, now)?;
+                return Ok(plan_of(opening, now, steps));
+            }
+        };
         let configured = configured(directory, opened)?;
         let steps = match &wanted.aim {
             Aim::Load(existing) => {
@@ -75,9 +85,7 @@ impl<'a> Service<'a> {
                 load(directory, facts, &places, opening, now).steps()
             }
             Aim::Rehearse { folder, most } => {
-                let mount = Pipeline::plain(files::mount_memory(folder, *most));
-                let words = "mount a place of its own, in memory";
-                let mut steps = vec![Step::new(Part::Rehearse, words, Act::Tool(mount))];
+                let mut steps = vec![mount(folder, *most)];
                 let rehearsal = DirectoryRehearsal {
                     directory,
                     facts,
@@ -92,18 +100,10 @@ impl<'a> Service<'a> {
     }
 
     /// What a person should know when it is over.
-    pub fn notes(
-        &self,
-        wanted: &ExportWanted,
-        opening: &Opening,
-        plan: &Plan,
-        went_well: bool,
-    ) -> Vec<String> {
+    pub fn notes(wanted: &ExportWanted, plan: &Plan, went_well: bool) -> Vec<String> {
         let Aim::Load(_) = wanted.aim else {
             return Vec::new();
         };
-        let Self::Directory { .. } = self;
-        let _ = opening;
         let at = GenerationName::at(plan.at);
         if went_well {
             vec![format!(
@@ -115,6 +115,13 @@ impl<'a> Service<'a> {
             )]
         }
     }
+}
+
+/// Where a rehearsal takes place.
+pub(super) fn mount(folder: &Path, most: Option<u64>) -> Step {
+    let mount = Pipeline::plain(files::mount_memory(folder, most));
+    let words = "mount a place of its own, in memory";
+    Step::new(Part::Rehearse, words, Act::Tool(mount))
 }
 
 fn load<'a>(

@@ -148,7 +148,10 @@ fn answer(
 }
 
 fn not_understood(said: &str) -> Stop {
-    let reason = format!("the database server's answer is not understood: `{}`", said.trim());
+    let reason = format!(
+        "the database server's answer is not understood: `{}`",
+        said.trim()
+    );
     Stop::new(Outcome::Failed, reason)
 }
 
@@ -165,8 +168,14 @@ fn chosen(answer: &Answer, wanted: &LocalServer) -> Result<Vec<String>, Stop> {
     if answer.databases.contains(name) {
         return Ok(vec![name.clone()]);
     }
-    let there: Vec<String> = answer.databases.iter().map(|one| format!("`{one}`")).collect();
+    let there: Vec<String> = answer
+        .databases
+        .iter()
+        .map(|one| format!("`{one}`"))
+        .collect();
     let reason = format!("the server has no database `{name}`");
-    Err(Stop::new(Outcome::SourceMissing, reason)
-        .advise(format!("it has {}; correct `name` in the job's file", there.join(", "))))
+    Err(Stop::new(Outcome::SourceMissing, reason).advise(format!(
+        "it has {}; correct `name` in the job's file",
+        there.join(", ")
+    )))
 }

@@ -79,7 +79,11 @@ pub fn globals(server: &PostgresqlServer) -> Argv {
 /// Into a database that is there and empty, from standard input. Where tables lie is the new server's own.
 pub fn restore(server: &PostgresqlServer, database: &str) -> Argv {
     let argv = client(server, "pg_restore")
-        .args(["--exit-on-error", "--single-transaction", "--no-tablespaces"])
+        .args([
+            "--exit-on-error",
+            "--single-transaction",
+            "--no-tablespaces",
+        ])
         .option("--dbname", connection(server, database));
     server.run_as.run(argv)
 }

@@ -127,15 +127,14 @@ fn file_name(name: &str) -> String {
 }
 
 /// A database, and what its tables held.
-fn exported(
-    name: &str,
-    dump: &str,
-    scratch: &Path,
-    argv: impl FnOnce(&Path) -> Argv,
-) -> [Step; 2] {
+fn exported(name: &str, dump: &str, scratch: &Path, argv: impl FnOnce(&Path) -> Argv) -> [Step; 2] {
     let tables = scratch.join(tables_member(name));
     [
-        member(dump, &format!("export the database `{name}`"), argv(&tables)),
+        member(
+            dump,
+            &format!("export the database `{name}`"),
+            argv(&tables),
+        ),
         member(
             &tables_member(name),
             &format!("keep the figures of the tables of `{name}`"),
@@ -166,10 +165,26 @@ mod tests {
     #[test]
     fn no_name_of_a_database_leads_out_of_the_archive_or_takes_the_place_of_another_member() {
         assert_eq!(dump_member("../../etc"), "%2E.%2F..%2Fetc.dump");
-        for name in ["../x", "a/b", "..", ".", "/", "a\0b", "export.json", "users", "globals"] {
+        for name in [
+            "../x",
+            "a/b",
+            "..",
+            ".",
+            "/",
+            "a\0b",
+            "export.json",
+            "users",
+            "globals",
+        ] {
             for member in [dump_member(name), sql_member(name), tables_member(name)] {
-                assert!(!member.contains('/') && !member.starts_with('.'), "{member}");
-                assert!(![USERS, GLOBALS, "export.json"].contains(&member.as_str()), "{member}");
+                assert!(
+                    !member.contains('/') && !member.starts_with('.'),
+                    "{member}"
+                );
+                assert!(
+                    ![USERS, GLOBALS, "export.json"].contains(&member.as_str()),
+                    "{member}"
+                );
             }
         }
         assert_ne!(dump_member("a/b"), dump_member("a%2Fb"));

@@ -2,24 +2,27 @@
 
 use std::path::{Path, PathBuf};
 
+use crate::jobs::Engine;
 use crate::plan::kinds::database::{
     GLOBALS, USERS, dump_member, file_member, sql_member, tables_member,
 };
-use crate::plan::{Act, Argv, DatabaseFacts, Owner, Part, Pipeline, Stdin, Step};
+use crate::plan::{Act, Argv, Owner, Part, Pipeline, Stdin, Step};
 use crate::prove::tables::Tables;
 use crate::tools::mariadb::{self, Defaults, MariadbServer};
-use crate::tools::postgresql::{self, PostgresqlServer};
+use crate::tools::postgresql::{self, PostgresqlServer, Programs};
 use crate::tools::setpriv::RunAs;
 use crate::tools::{files, tables};
 
 /// What is rehearsed, and where.
 #[derive(Debug, Clone, Copy)]
 pub struct DatabaseRehearsal<'a> {
-    pub facts: &'a DatabaseFacts,
+    pub engine: &'a Engine,
     /// The figures of every database of the export.
     pub exported: &'a [Tables],
     /// Whose the servers' files are.
     pub owner: &'a Owner,
+    /// Of a version that can load it.
+    pub programs: &'a Programs,
     /// A folder of its own, which is gone afterwards.
     pub folder: &'a Path,
     pub own_program: &'a Path,
@@ -27,23 +30,23 @@ pub struct DatabaseRehearsal<'a> {
 
 impl DatabaseRehearsal<'_> {
     pub fn steps(self) -> Vec<Step> {
-        match self.facts {
-            DatabaseFacts::Postgresql { server, .. } => self.postgresql(server),
-            DatabaseFacts::Mariadb { .. } => self.mariadb(),
-            DatabaseFacts::Sqlite { file, .. } => self.sqlite(file),
+        match self.engine {
+            Engine::Postgresql(live) => self.postgresql(&live.user),
+            Engine::Mariadb(_) => self.mariadb(),
+            Engine::Sqlite { file } => self.sqlite(file),
         }
     }
 
-    fn postgresql(self, live: &PostgresqlServer) -> Vec<Step> {
+    fn postgresql(self, role: &str) -> Vec<Step> {
         let server = PostgresqlServer {
             socket: self.run(),
             port: 5432,
-            role: live.role.clone(),
+            role: role.to_owned(),
             run_as: RunAs::Account {
                 name: self.owner.user.clone(),
                 group: self.owner.group.parse().unwrap_or_default(),
             },
-            programs: live.programs.clone(),
+            programs: self.programs.clone(),
         };
         let start = postgresql::start(&server, &self.data(), &self.run().join("log"));
         let mut steps = vec![

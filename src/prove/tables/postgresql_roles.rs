@@ -31,7 +31,9 @@ fn is_wanted(statement: &str, there: &BTreeSet<String>) -> bool {
         }
     }
     if let Some(grant) = statement.strip_prefix("GRANT ") {
-        let member = grant.split_once(" TO ").map(|(_, behind)| first_name(behind));
+        let member = grant
+            .split_once(" TO ")
+            .map(|(_, behind)| first_name(behind));
         let is_of_roles = !grant.contains(" ON ");
         return is_of_roles && member.is_some_and(|name| !there.contains(&name));
     }
