@@ -70,7 +70,7 @@ fn postgresql_facts(wanted: &LocalServer) -> Result<DatabaseFacts, Stop> {
         server_told: &answer.version,
         package: &package,
     };
-    match too_old(client, &major) {
+    match too_old(&client, &major) {
         Some(stop) => Err(stop),
         None => Ok(DatabaseFacts::Postgresql {
             server,
@@ -102,7 +102,7 @@ fn mariadb_facts(wanted: &LocalServer) -> Result<DatabaseFacts, Stop> {
         server_told: &answer.version,
         package: "mariadb-client",
     };
-    match too_old(client, &version) {
+    match too_old(&client, &version) {
         Some(stop) => Err(stop),
         None => Ok(DatabaseFacts::Mariadb {
             server,

@@ -22,6 +22,14 @@ pub enum Defaults {
     None,
 }
 
+/// Whether the server tells of the events that it has.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Events {
+    Told,
+    /// It was started with `event_scheduler=DISABLED`, and refuses every question about them.
+    Untold,
+}
+
 fn program(server: &MariadbServer, name: &str) -> Argv {
     // messages in the language that hayloft reads
     let argv = Argv::new(name).env("LC_ALL", "C");
@@ -52,10 +60,14 @@ pub fn mariadb(server: &MariadbServer) -> Argv {
 
 /// The whole of a database, as it was at one moment as far as its tables know transactions. Nothing in it drops what
 /// is there already. `definitions` of the users are another export.
-pub fn dump(server: &MariadbServer, database: &str) -> Argv {
+pub fn dump(server: &MariadbServer, database: &str, events: Events) -> Argv {
     let argv = client(server, "mariadb-dump")
         .args(["--single-transaction", "--quick", "--hex-blob"])
-        .args(["--routines", "--events", "--triggers"])
+        .args(["--routines", "--triggers"])
+        .arg(match events {
+            Events::Told => "--events",
+            Events::Untold => "--skip-events",
+        })
         .args(["--order-by-primary", "--skip-dump-date", "--no-tablespaces"])
         .args(["--skip-add-drop-table", "--max-allowed-packet=1G", "--"])
         .arg(database);
@@ -104,7 +116,7 @@ pub fn install(data: &Path, temporary: &Path) -> Argv {
 pub fn serve(data: &Path, temporary: &Path, socket: &Path, log: &Path) -> Argv {
     Argv::new("/usr/sbin/mariadbd")
         .args(["--no-defaults", "--user=mysql", "--skip-networking"])
-        .args(["--event-scheduler=DISABLED", "--skip-log-bin"])
+        .args(["--event-scheduler=OFF", "--skip-log-bin"])
         .args([
             "--skip-innodb-doublewrite",
             "--innodb-flush-log-at-trx-commit=0",
@@ -209,7 +221,7 @@ mod tests {
             run_as: RunAs::Own,
             defaults: Defaults::AsOnThisHost,
         };
-        let words = dump(&server, "--all-databases").to_string();
+        let words = dump(&server, "--all-databases", Events::Told).to_string();
         assert!(words.ends_with(" -- --all-databases"), "{words}");
     }
 }

@@ -1,4 +1,4 @@
-//! The programs of PostgreSQL: psql, pg_dump, pg_dumpall, pg_restore, and those that make a server.
+//! The programs of PostgreSQL: psql, `pg_dump`, `pg_dumpall`, `pg_restore`, and those that make a server.
 
 use std::ffi::{OsStr, OsString};
 use std::os::unix::ffi::OsStrExt;
@@ -168,7 +168,10 @@ pub fn advice(errors: &str) -> Option<&'static str> {
         Some("start the server, or correct `socket` and `port` in the job's file")
     } else if says("failed to execute") || says("No such file or directory (os error 2)") {
         Some("install its client: apt install postgresql-client")
-    } else if says("Peer authentication failed") || says("authentication failed for user") {
+    } else if says("Peer authentication failed")
+        || says("authentication failed for user")
+        || says("FATAL:  role")
+    {
         Some(
             "correct `user` in the job's file: the server must let that account in by `peer` (pg_hba.conf)",
         )

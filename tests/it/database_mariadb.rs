@@ -371,3 +371,19 @@ fn a_dump_that_is_not_whole_or_not_as_it_was_is_not_taken_for_good() {
     flipped[at + 3] ^= 1;
     assert!(!verdict(&flipped));
 }
+
+#[test]
+fn a_server_that_tells_of_no_events_is_exported_without_them() {
+    let Some(server) = Mariadb::start_with("--event-scheduler=DISABLED") else {
+        return;
+    };
+    server.sql("", "CREATE DATABASE studio; CREATE TABLE studio.t (a INT)");
+    let (export, shown) = export(&server, "studio");
+    assert_eq!(shown.exit, Some(0), "{}", shown.errors);
+    assert!(
+        shown.errors.contains("tells of no events"),
+        "{}",
+        shown.errors
+    );
+    assert_eq!(compare(&server, "studio", &export).exit, Some(0));
+}

@@ -4,7 +4,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use crate::database_servers::{Postgresql, from_file, into_file};
+use crate::database_servers::{Postgresql, as_postgres, from_file, into_file};
 use crate::world::Shown;
 
 /// What a studio's database holds, of nearly every kind that PostgreSQL knows.
@@ -383,8 +383,7 @@ fn a_dump_that_is_not_whole_or_not_as_it_was_is_not_taken_for_good() {
 #[test]
 fn roles_come_back_with_their_passwords() {
     let Some(server) = studio() else { return };
-    let output = server
-        .as_postgres("pg_dumpall")
+    let output = as_postgres("pg_dumpall")
         .args(["--globals-only", "--host"])
         .arg(server.socket())
         .output()

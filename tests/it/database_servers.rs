@@ -23,8 +23,7 @@ impl Postgresql {
         newest_postgresql()?;
         let server = Self { folder };
         let data = server.path("data");
-        ok(server
-            .as_postgres(&server.program("initdb"))
+        ok(as_postgres(&program("initdb"))
             .args(["--auth=peer", "--encoding=UTF8", "--locale=C.UTF-8"])
             .args(["--no-sync", "--pgdata"])
             .arg(&data));
@@ -38,8 +37,7 @@ impl Postgresql {
             "-c listen_addresses='' -c fsync=off -k {}",
             self.folder.path().display()
         );
-        ok(self
-            .as_postgres(&self.program("pg_ctl"))
+        ok(as_postgres(&program("pg_ctl"))
             .args(["start", "--wait", "--silent", "--options", &options])
             .arg("--log")
             .arg(self.path("log"))
@@ -49,8 +47,7 @@ impl Postgresql {
     }
 
     pub fn stop(&self) {
-        ok(self
-            .as_postgres(&self.program("pg_ctl"))
+        ok(as_postgres(&program("pg_ctl"))
             .args(["stop", "--wait", "--silent", "--mode=immediate"])
             .arg("--pgdata")
             .arg(self.path("data")));
@@ -62,22 +59,6 @@ impl Postgresql {
 
     pub fn path(&self, name: &str) -> PathBuf {
         self.folder.path().join(name)
-    }
-
-    fn program(&self, name: &str) -> String {
-        format!("{}/{name}", newest_postgresql().unwrap().display())
-    }
-
-    pub fn as_postgres(&self, program: &str) -> Command {
-        let mut command = Command::new("setpriv");
-        let group = uzers::get_user_by_name("postgres").unwrap();
-        command
-            .args(["--reuid=postgres", "--init-groups", "--regid"])
-            .arg(group.primary_group_id().to_string())
-            .args(["--", program])
-            .current_dir("/")
-            .env("LC_ALL", "C");
-        command
     }
 
     /// Runs SQL, and gives what it answers.
@@ -94,7 +75,7 @@ impl Postgresql {
         let file = tempfile::NamedTempFile::new_in(self.folder.path()).unwrap();
         fs::write(file.path(), sql).unwrap();
         let name = database.replace('\\', r"\\").replace('\'', r"\'");
-        let mut command = self.as_postgres("psql");
+        let mut command = as_postgres("psql");
         command
             .args(["-X", "-q", "-A", "-t", "-v", "ON_ERROR_STOP=1", "-d"])
             .arg(format!(
@@ -119,7 +100,7 @@ impl Postgresql {
 
     /// Loads a dump into a database that it makes, by the name it had.
     pub fn restore(&self, dump: &Path) -> Output {
-        self.as_postgres("pg_restore")
+        as_postgres("pg_restore")
             .args(["--create", "--exit-on-error", "--dbname=postgres", "--host"])
             .arg(self.socket())
             .stdin(fs::File::open(dump).unwrap())
@@ -130,8 +111,7 @@ impl Postgresql {
 
 impl Drop for Postgresql {
     fn drop(&mut self) {
-        let _ = self
-            .as_postgres(&self.program("pg_ctl"))
+        let _ = as_postgres(&program("pg_ctl"))
             .args(["stop", "--wait", "--silent", "--mode=immediate"])
             .arg("--pgdata")
             .arg(self.path("data"))
@@ -154,6 +134,23 @@ fn newest_postgresql() -> Option<PathBuf> {
     newest.map(|path| path.join("bin"))
 }
 
+fn program(name: &str) -> String {
+    format!("{}/{name}", newest_postgresql().unwrap().display())
+}
+
+/// A program as the account that the server runs as.
+pub fn as_postgres(program: &str) -> Command {
+    let mut command = Command::new("setpriv");
+    let group = uzers::get_user_by_name("postgres").unwrap();
+    command
+        .args(["--reuid=postgres", "--init-groups", "--regid"])
+        .arg(group.primary_group_id().to_string())
+        .args(["--", program])
+        .current_dir("/")
+        .env("LC_ALL", "C");
+    command
+}
+
 /// A MariaDB server, as Debian's `mysql`.
 pub struct Mariadb {
     folder: TempDir,
@@ -162,6 +159,10 @@ pub struct Mariadb {
 
 impl Mariadb {
     pub fn start() -> Option<Self> {
+        Self::start_with("--event-scheduler=ON")
+    }
+
+    pub fn start_with(option: &str) -> Option<Self> {
         if !Path::new("/usr/sbin/mariadbd").exists() {
             skip("needs mariadb-server");
             return None;
@@ -173,17 +174,17 @@ impl Mariadb {
             .arg(format!("--tmpdir={}", folder.path().display()))
             .arg("--auth-root-authentication-method=socket")
             .arg(format!("--datadir={}", data.display())));
-        let child = Self::spawn(folder.path());
+        let child = Self::spawn(folder.path(), option);
         let server = Self { folder, child };
         server.wait();
         Some(server)
     }
 
-    fn spawn(folder: &Path) -> Child {
+    fn spawn(folder: &Path, option: &str) -> Child {
         let within = |name: &str| folder.join(name).display().to_string();
         Command::new("/usr/sbin/mariadbd")
             .args(["--no-defaults", "--user=mysql", "--skip-networking"])
-            .args(["--event-scheduler=ON", "--innodb-flush-log-at-trx-commit=0"])
+            .args([option, "--innodb-flush-log-at-trx-commit=0"])
             .arg(format!("--datadir={}", within("data")))
             // a server that starts removes what others of the same folder work with
             .arg(format!("--tmpdir={}", folder.display()))

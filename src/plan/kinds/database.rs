@@ -1,5 +1,6 @@
 //! `kind = "database"`: the databases of a server, or a file of SQLite, each with the figures of its tables.
 
+use std::fmt::Write as _;
 use std::path::Path;
 
 use super::Frame;
@@ -82,7 +83,7 @@ fn told(facts: &DatabaseFacts) -> Told {
         .into()
 }
 
-/// The member that holds a database of postgresql, as pg_restore(1) reads it.
+/// The member that holds a database of postgresql, as `pg_restore(1)` reads it.
 pub fn dump_member(database: &str) -> String {
     format!("{}.dump", file_name(database))
 }
@@ -102,7 +103,7 @@ pub fn file_member(file: &Path) -> String {
     let name = file.file_name().unwrap_or(file.as_os_str());
     let name = file_name(&name.to_string_lossy());
     // what ends like that is read as entries of a directory
-    if name.ends_with(".ldif") {
+    if Path::new(&name).extension() == Some("ldif".as_ref()) {
         format!("{name}.sqlite")
     } else {
         name
@@ -117,7 +118,7 @@ fn file_name(name: &str) -> String {
         if hidden || c.is_control() || matches!(c, '/' | '%' | '\\') {
             let mut bytes = [0; 4];
             for byte in c.encode_utf8(&mut bytes).bytes() {
-                text.push_str(&format!("%{byte:02X}"));
+                let _ = write!(text, "%{byte:02X}");
             }
         } else {
             text.push(c);
@@ -135,7 +136,7 @@ fn exported(name: &str, dump: &str, scratch: &Path, argv: impl FnOnce(&Path) -> 
             &format!("export the database `{name}`"),
             argv(&tables),
         ),
-        member(
+        figures(
             &tables_member(name),
             &format!("keep the figures of the tables of `{name}`"),
             files::print(&tables),
@@ -144,9 +145,17 @@ fn exported(name: &str, dump: &str, scratch: &Path, argv: impl FnOnce(&Path) -> 
 }
 
 fn member(name: &str, words: &str, argv: Argv) -> Step {
+    step(name, Content::Plain, words, argv)
+}
+
+fn figures(name: &str, words: &str, argv: Argv) -> Step {
+    step(name, Content::Tables, words, argv)
+}
+
+fn step(name: &str, content: Content, words: &str, argv: Argv) -> Step {
     let member = Member {
         name: name.to_owned(),
-        content: Content::Plain,
+        content,
     };
     let pipeline = Pipeline {
         stages: vec![argv],

@@ -72,7 +72,7 @@ fn compare_table(table: &Table, other: &Table, sums: Sums, found: &mut Compariso
     let both = table.sum.as_ref().zip(other.sum.as_ref());
     let sums_differ = sums == Sums::Comparable && both.is_some_and(|(one, two)| one != two);
     match table.certainty {
-        Certainty::Exact if rows_differ => found.differences.push(format!(
+        Certainty::Exact | Certainty::Rounded | Certainty::PresentRows if rows_differ => found.differences.push(format!(
             "{table} had {} when it was exported, and has {}",
             rows(table.rows),
             rows(other.rows)
@@ -88,20 +88,10 @@ fn compare_table(table: &Table, other: &Table, sums: Sums, found: &mut Compariso
             "{table} has its {}, but not all with the content that was exported",
             rows(table.rows)
         )),
-        Certainty::Rounded if rows_differ => found.differences.push(format!(
-            "{table} had {} when it was exported, and has {}",
-            rows(table.rows),
-            rows(other.rows)
-        )),
         Certainty::Rounded if sums_differ => found.notes.push(format!(
             "{table} has columns of type float, of which the export keeps 6 digits: its {} are there, their \
              content was not compared",
             rows(table.rows)
-        )),
-        Certainty::PresentRows if rows_differ => found.differences.push(format!(
-            "{table} had {} when it was exported, and has {}",
-            rows(table.rows),
-            rows(other.rows)
         )),
         Certainty::PresentRows => found.notes.push(format!(
             "{table} keeps its history, which is not exported: its {} are there, their content was not compared",

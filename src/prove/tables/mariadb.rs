@@ -8,8 +8,9 @@ use sha2::{Digest as _, Sha256};
 
 use super::mariadb_queries as queries;
 use super::{Certainty, Creation, Engine, Objects, Table, TableKind, Tables, TablesError};
+use crate::prove::manifest::Digest;
 use crate::system::Talk;
-use crate::tools::mariadb::{self, MariadbServer};
+use crate::tools::mariadb::{self, Events, MariadbServer};
 
 /// Said behind each answer: how many lines it has is not known beforehand.
 const OVER: &str = "hayloft: all said";
@@ -78,7 +79,15 @@ impl Session {
             ),
             settings: Vec::new(),
         });
-        let things: Vec<Thing> = self.all("its views and routines", &queries::objects(name))?;
+        let mut things: Vec<Thing> = self.all("its views and routines", &queries::objects(name))?;
+        match self.events()? {
+            Events::Told => things.extend(self.all("its events", &queries::events(name))?),
+            Events::Untold => tables.notes.push(
+                "the server was started with `event_scheduler=DISABLED` and tells of no events: if it has any, they \
+                 are not exported"
+                    .to_owned(),
+            ),
+        }
         tables.objects = objects(&things);
         let relations: Vec<Relation> = self.all("its tables", &queries::tables(name))?;
         for relation in relations {
@@ -87,6 +96,15 @@ impl Session {
             tables.tables.push(table);
         }
         Ok(tables)
+    }
+
+    pub fn events(&mut self) -> Result<Events, TablesError> {
+        let scheduler = self.lines(queries::SCHEDULER)?.concat();
+        Ok(if scheduler == "DISABLED" {
+            Events::Untold
+        } else {
+            Events::Told
+        })
     }
 
     fn may_read_everything(&mut self, database: &str) -> Result<(), TablesError> {
@@ -158,7 +176,7 @@ impl Session {
     ) -> Result<Vec<T>, TablesError> {
         let lines = self.lines(query)?;
         let read = |line: &String| {
-            serde_json::from_str(line).map_err(|error| TablesError::answer(what, error))
+            serde_json::from_str(line).map_err(|error| TablesError::answer(what, &error))
         };
         lines.iter().map(read).collect()
     }
@@ -167,7 +185,7 @@ impl Session {
         let mut found = self.all(what, query)?;
         found
             .pop()
-            .ok_or_else(|| TablesError::answer(what, "there is none of this name"))
+            .ok_or_else(|| TablesError::answer(what, &"there is none of this name"))
     }
 }
 
@@ -206,13 +224,9 @@ fn objects(things: &[Thing]) -> BTreeMap<String, Objects> {
             hasher.update(text.len().to_le_bytes());
             hasher.update(text);
         }
-        let digest = hasher.finalize();
         Objects {
             count: texts.len() as u64,
-            sum: digest[..8]
-                .iter()
-                .map(|byte| format!("{byte:02x}"))
-                .collect(),
+            sum: Digest(hasher.finalize().into()).to_string(),
         }
     };
     let kinds = kinds.into_iter();

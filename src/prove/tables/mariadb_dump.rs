@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::process::Stdio;
 
+use super::mariadb::Session;
 use super::{Certainty, Tables, TablesError, measure_mariadb};
 use crate::system::{command_of, ended};
 use crate::tools::Ended;
@@ -15,7 +16,10 @@ use crate::tools::mariadb::{self, MariadbServer};
 /// When the server cannot be asked, does not let the role read everything, or the dump does not end well.
 pub fn dump(server: &MariadbServer, database: &str) -> Result<Tables, TablesError> {
     let before = measure_mariadb(server, database)?;
-    let argv = mariadb::dump(server, database);
+    let mut session = Session::begin(server)?;
+    let events = session.events()?;
+    session.end()?;
+    let argv = mariadb::dump(server, database, events);
     let command = argv.to_string();
     let failed = |words: String| TablesError::Program {
         command: command.clone(),

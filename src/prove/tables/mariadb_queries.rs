@@ -56,14 +56,23 @@ pub fn objects(database: &str) -> String {
          UNION ALL SELECT JSON_OBJECT('kind', 'triggers', 'what', CONCAT_WS(' ', TRIGGER_NAME, ACTION_TIMING, \
          EVENT_MANIPULATION, EVENT_OBJECT_TABLE, ACTION_STATEMENT)) FROM information_schema.TRIGGERS \
          WHERE BINARY TRIGGER_SCHEMA = BINARY {database} \
-         UNION ALL SELECT JSON_OBJECT('kind', 'events', 'what', CONCAT_WS(' ', EVENT_NAME, STATUS, EVENT_DEFINITION)) \
-         FROM information_schema.EVENTS WHERE BINARY EVENT_SCHEMA = BINARY {database} \
          UNION ALL SELECT JSON_OBJECT('kind', 'indexes', 'what', CONCAT_WS(' ', TABLE_NAME, INDEX_NAME, SEQ_IN_INDEX, \
          COLUMN_NAME, NON_UNIQUE)) FROM information_schema.STATISTICS WHERE BINARY TABLE_SCHEMA = BINARY {database} \
          UNION ALL SELECT JSON_OBJECT('kind', 'constraints', 'what', CONCAT_WS(' ', TABLE_NAME, CONSTRAINT_NAME, \
          CONSTRAINT_TYPE)) FROM information_schema.TABLE_CONSTRAINTS WHERE BINARY TABLE_SCHEMA = BINARY {database} \
          UNION ALL SELECT JSON_OBJECT('kind', 'columns', 'what', CONCAT_WS(' ', TABLE_NAME, COLUMN_NAME, COLUMN_TYPE)) \
          FROM information_schema.COLUMNS WHERE BINARY TABLE_SCHEMA = BINARY {database}"
+    )
+}
+
+/// `OFF`, `ON`, or `DISABLED` since its start.
+pub const SCHEDULER: &str = "SELECT @@GLOBAL.event_scheduler";
+
+pub fn events(database: &str) -> String {
+    format!(
+        "SELECT JSON_OBJECT('kind', 'events', 'what', CONCAT_WS(' ', EVENT_NAME, STATUS, EVENT_DEFINITION)) \
+         FROM information_schema.EVENTS WHERE BINARY EVENT_SCHEMA = BINARY {}",
+        literal(database)
     )
 }
 

@@ -1,5 +1,7 @@
 //! The figures of a PostgreSQL database, all of one moment.
 
+use std::fmt::Write as _;
+
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
 
@@ -163,7 +165,7 @@ impl Session {
     pub fn ask<T: DeserializeOwned>(&mut self, what: &str, query: &str) -> Result<T, TablesError> {
         self.talk.tell(&format!("{query};\n"))?;
         let line = self.talk.hear()?;
-        serde_json::from_str(&line).map_err(|error| TablesError::answer(what, error))
+        serde_json::from_str(&line).map_err(|error| TablesError::answer(what, &error))
     }
 }
 
@@ -189,7 +191,7 @@ fn options(database: &Database) -> String {
     };
     let mut add = |key: &str, value: Option<&String>| {
         if let Some(value) = value {
-            options.push_str(&format!(" {key} = {}", literal(value)));
+            let _ = write!(options, " {key} = {}", literal(value));
         }
     };
     add("LC_COLLATE", row.datcollate.as_ref());
@@ -200,7 +202,7 @@ fn options(database: &Database) -> String {
         add("ICU_RULES", row.daticurules.as_ref());
     }
     if let Some(limit) = row.datconnlimit.filter(|limit| *limit >= 0) {
-        options.push_str(&format!(" CONNECTION LIMIT = {limit}"));
+        let _ = write!(options, " CONNECTION LIMIT = {limit}");
     }
     options
 }

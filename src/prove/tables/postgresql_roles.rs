@@ -1,4 +1,4 @@
-//! Roles of PostgreSQL, as pg_dumpall(1) writes them: which of the statements are for roles that a server lacks.
+//! Roles of PostgreSQL, as `pg_dumpall(1)` writes them: which of the statements are for roles that a server lacks.
 
 use std::collections::BTreeSet;
 
@@ -16,11 +16,14 @@ pub fn missing_roles(server: &PostgresqlServer, text: &str) -> Result<String, Ta
     let mut session = Session::begin(server, "postgres")?;
     let there: BTreeSet<String> = session.ask("its roles", queries::ROLES)?;
     session.end()?;
-    let wanted = statements(text).into_iter();
-    Ok(wanted
-        .filter(|statement| is_wanted(statement, &there))
-        .map(|statement| format!("{statement};\n"))
-        .collect())
+    let mut wanted = String::new();
+    for statement in statements(text) {
+        if is_wanted(&statement, &there) {
+            wanted.push_str(&statement);
+            wanted.push_str(";\n");
+        }
+    }
+    Ok(wanted)
 }
 
 fn is_wanted(statement: &str, there: &BTreeSet<String>) -> bool {
@@ -91,7 +94,7 @@ fn statements(text: &str) -> Vec<String> {
 mod tests {
     use super::*;
 
-    // as pg_dumpall of PostgreSQL 15 writes them
+    // as `pg_dumpall` of PostgreSQL 15 writes them
     const GLOBALS: &str = "--\n-- PostgreSQL database cluster dump\n--\n\n\\restrict x\nSET client_encoding = 'UTF8';\n\n\
         CREATE ROLE ines;\nALTER ROLE ines WITH LOGIN PASSWORD 'SCRAM-SHA-256$4096:a;b';\n\
         CREATE ROLE \"two \"\"bowls\"\"\";\nCOMMENT ON ROLE \"two \"\"bowls\"\"\" IS 'a;\n-- b''c';\n\

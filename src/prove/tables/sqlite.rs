@@ -8,6 +8,7 @@ use rusqlite::{Connection, OpenFlags, Row};
 use sha2::{Digest as _, Sha256};
 
 use super::{Certainty, Engine, Objects, Table, TableKind, Tables, TablesError};
+use crate::prove::manifest::Digest;
 
 /// What a file holds that nobody writes to.
 ///
@@ -15,10 +16,9 @@ use super::{Certainty, Engine, Objects, Table, TableKind, Tables, TablesError};
 /// When it is no database, or is damaged.
 pub fn measure_file(file: &Path) -> Result<Tables, TablesError> {
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    let measured = Connection::open_with_flags(file, flags)
+    Connection::open_with_flags(file, flags)
         .map_err(|error| wrong(file, &error))
-        .and_then(|connection| measure(&connection, file));
-    measured
+        .and_then(|connection| measure(&connection, file))
 }
 
 /// `name` is the file that the database came from.
@@ -105,7 +105,7 @@ fn fill(connection: &Connection, tables: &mut Tables) -> rusqlite::Result<()> {
     }
     let summed = |(count, hasher): (u64, Sha256)| Objects {
         count,
-        sum: hexadecimal(&hasher.finalize()[..8]),
+        sum: Digest(hasher.finalize().into()).to_string(),
     };
     let kinds = kinds.into_iter();
     tables.objects = kinds.map(|(kind, found)| (kind, summed(found))).collect();
@@ -184,8 +184,4 @@ fn lossy(value: ValueRef) -> String {
             String::from_utf8_lossy(bytes).into_owned()
         }
     }
-}
-
-fn hexadecimal(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
