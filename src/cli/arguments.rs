@@ -7,7 +7,7 @@ use jiff::Timestamp;
 
 use super::database_arguments::{
     CompareMariadb, ComparePostgresql, DumpMariadb, DumpPostgresql, DumpSqlite, MariadbUsers,
-    StartServer,
+    PlaceSqlite, StartServer, SwapPostgresql,
 };
 use super::step_arguments::{
     ListTarArguments, PutBackArguments, SealArguments, SetAsideArguments, UnsealArguments,
@@ -113,6 +113,18 @@ pub enum Command {
     /// Start a server that goes on, and wait until it listens on its socket
     #[command(hide = true)]
     StartServer(StartServer),
+    /// Give what was loaded the place of a live database of postgresql; its figures are on standard input
+    #[command(hide = true)]
+    SwapPostgresql(SwapPostgresql),
+    /// Give a live database of postgresql its place back
+    #[command(hide = true)]
+    UnswapPostgresql(SwapPostgresql),
+    /// Give what was loaded the place of a live file of sqlite
+    #[command(hide = true)]
+    PlaceSqlite(PlaceSqlite),
+    /// Give a live file of sqlite its place back
+    #[command(hide = true)]
+    UnplaceSqlite(PlaceSqlite),
     /// Export a database of mariadb to standard output, and write down what its tables hold
     #[command(hide = true)]
     DumpMariadb(DumpMariadb),

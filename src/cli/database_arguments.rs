@@ -121,3 +121,31 @@ pub struct StartServer {
     #[arg(last = true, required = true, value_name = "WORD")]
     pub command: Vec<OsString>,
 }
+
+#[derive(Debug, Args)]
+pub struct SwapPostgresql {
+    #[command(flatten)]
+    pub server: PostgresqlArguments,
+
+    /// The name of what was loaded
+    #[arg(long, value_name = "NAME")]
+    pub loaded: String,
+
+    /// The name that the live one is kept by
+    #[arg(long, value_name = "NAME")]
+    pub before: String,
+}
+
+#[derive(Debug, Args)]
+pub struct PlaceSqlite {
+    #[arg(long, value_name = "FILE")]
+    pub file: PathBuf,
+
+    /// What was loaded
+    #[arg(long, value_name = "FILE")]
+    pub loaded: PathBuf,
+
+    /// What the live one is kept as
+    #[arg(long, value_name = "FILE")]
+    pub before: PathBuf,
+}

@@ -6,8 +6,8 @@ use clap::error::ContextKind;
 use super::arguments::{Arguments, Command};
 use super::settings::Settings;
 use super::{
-    aside, check, deliver, describe_archive, files, forecast, generations, rehearse, restore, run,
-    runs, seal, serve, settle, status, tables, verify,
+    aside, check, deliver, describe_archive, files, forecast, generations, load_database, rehearse,
+    restore, run, runs, seal, serve, settle, status, tables, verify,
 };
 use crate::exit::Exit;
 use crate::terminal;
@@ -62,6 +62,10 @@ fn obey() -> Exit {
         Command::ComparePostgresql(wanted) => tables::compare_postgresql(wanted),
         Command::PostgresqlRoles(wanted) => tables::postgresql_roles(wanted),
         Command::StartServer(wanted) => tables::start_server(wanted),
+        Command::SwapPostgresql(wanted) => load_database::swap(wanted),
+        Command::UnswapPostgresql(wanted) => load_database::unswap(wanted),
+        Command::PlaceSqlite(wanted) => load_database::place(&wanted),
+        Command::UnplaceSqlite(wanted) => load_database::unplace(&wanted),
         Command::DumpMariadb(wanted) => tables::dump_mariadb(wanted),
         Command::CompareMariadb(wanted) => tables::compare_mariadb(wanted),
         Command::MariadbUsers(wanted) => tables::mariadb_users(wanted),

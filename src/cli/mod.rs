@@ -15,6 +15,7 @@ mod files_in_force;
 mod forecast;
 mod generations;
 mod load;
+mod load_database;
 mod rebuild;
 mod rehearse;
 mod restore;

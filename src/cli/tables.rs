@@ -33,7 +33,7 @@ pub fn compare_postgresql(wanted: ComparePostgresql) -> Exit {
     })
 }
 
-fn with_postgresql(
+pub(super) fn with_postgresql(
     wanted: PostgresqlArguments,
     act: impl FnOnce(&PostgresqlServer, &str) -> Exit,
 ) -> Exit {
@@ -81,7 +81,7 @@ pub fn postgresql_roles(wanted: ComparePostgresql) -> Exit {
     })
 }
 
-fn input() -> Result<String, TablesError> {
+pub(super) fn input() -> Result<String, TablesError> {
     std::io::read_to_string(stdin().lock())
         .map_err(|error| TablesError::file(Path::new("standard input"), error))
 }
@@ -165,7 +165,7 @@ fn finish_dump(file: &Path, dumped: Result<Tables, TablesError>) -> Exit {
     }
 }
 
-fn tell(error: &TablesError) -> Exit {
+pub(super) fn tell(error: &TablesError) -> Exit {
     let words = error.to_string();
     let exit = trouble(&safe_line(&words));
     if let Some(advice) = postgresql::advice(&words).or_else(|| mariadb::advice(&words)) {

@@ -8,14 +8,15 @@ use jiff::Timestamp;
 
 use super::export_task::{Aim, ExportWanted, Opened};
 use super::services::mount;
-use crate::jobs::Engine;
-use crate::plan::{Owner, Step, Stop};
+use crate::jobs::{Engine, LocalServer};
+use crate::plan::{DatabaseFacts, Owner, Step, Stop};
 use crate::prove::rehearse::DatabaseRehearsal;
-use crate::prove::tables::Tables;
-use crate::record::Outcome;
-use crate::restore::Opening;
-use crate::system::accounts;
-use crate::tools::postgresql::Programs;
+use crate::prove::tables::{self, Tables};
+use crate::record::{GenerationName, Outcome};
+use crate::restore::{DatabaseLoad, Opening, database_refusal};
+use crate::system::{accounts, database_facts};
+use crate::tools::Existing;
+use crate::tools::postgresql::{PostgresqlServer, Programs};
 
 /// Where Debian's packages put the programs of each version of postgresql.
 const VERSIONS: &str = "/usr/lib/postgresql";
@@ -30,11 +31,18 @@ pub fn database_steps(
     wanted: &ExportWanted,
     opening: &Opening,
     opened: &Opened,
-    _now: Timestamp,
+    now: Timestamp,
 ) -> Result<Vec<Step>, Stop> {
     let exported = figures(opened)?;
     match &wanted.aim {
-        Aim::Load(_) => Err(not_built()),
+        Aim::Load(existing) => {
+            let load = DatabaseLoad {
+                exported: &exported,
+                at: GenerationName::at(now),
+                own_program: opening.own_program,
+            };
+            load_steps(engine, load, *existing)
+        }
         Aim::Rehearse { folder, most } => {
             let owner = owner(engine)?;
             let rehearsal = DatabaseRehearsal {
@@ -50,6 +58,68 @@ pub fn database_steps(
             Ok(steps)
         }
     }
+}
+
+fn load_steps(engine: &Engine, load: DatabaseLoad, existing: Existing) -> Result<Vec<Step>, Stop> {
+    match engine {
+        Engine::Postgresql(wanted) => {
+            // all that the server has, whatever the job exports
+            let all = Engine::Postgresql(LocalServer {
+                name: None,
+                ..wanted.clone()
+            });
+            let DatabaseFacts::Postgresql {
+                server, databases, ..
+            } = database_facts(&all)?
+            else {
+                return Err(not_built());
+            };
+            let mut full = Vec::new();
+            for one in load.exported {
+                if databases.contains(&one.database) && !is_empty(&server, &one.database)? {
+                    full.push(one.database.clone());
+                }
+            }
+            match database_refusal(&full, existing) {
+                Some(stop) => Err(stop),
+                None => Ok(load.postgresql(&server)),
+            }
+        }
+        Engine::Sqlite { file } => {
+            let there = file.symlink_metadata().is_ok();
+            let full = there.then(|| file.display().to_string());
+            let full: Vec<String> = full.into_iter().collect();
+            match database_refusal(&full, existing) {
+                Some(stop) => Err(stop),
+                None => Ok(load.sqlite(file)),
+            }
+        }
+        Engine::Mariadb(_) => Err(not_built()),
+    }
+}
+
+fn is_empty(server: &PostgresqlServer, database: &str) -> Result<bool, Stop> {
+    tables::is_empty_postgresql(server, database)
+        .map_err(|error| Stop::new(Outcome::Failed, error.to_string()))
+}
+
+/// What a person should know when a load is over.
+pub fn notes(engine: &Engine, at: GenerationName, went_well: bool) -> Vec<String> {
+    let (kept, removal) = match engine {
+        Engine::Sqlite { .. } => (
+            format!("beside it, in a file that ends in `.before-{at}`"),
+            "remove it",
+        ),
+        _ => (
+            format!("in databases whose names end in `_before_{at}`"),
+            "drop them",
+        ),
+    };
+    vec![if went_well {
+        format!("what was there before is kept {kept}: {removal} once all is as it should be")
+    } else {
+        "all is as it was; what had been loaded was removed, but for new roles".to_owned()
+    }]
 }
 
 /// Of every database of the export.
@@ -129,7 +199,7 @@ fn programs(engine: &Engine, exported: &[Tables]) -> Result<Programs, Stop> {
 fn not_built() -> Stop {
     Stop::new(
         Outcome::NotBuilt,
-        "databases cannot be loaded into a live server by hayloft yet",
+        "databases of mariadb cannot be loaded into the live server by hayloft yet",
     )
-    .advise("`hayloft restore JOB --to DIR` gives the dumps, which pg_restore(1), mariadb(1) and sqlite3(1) take")
+    .advise("`hayloft restore JOB --to DIR` gives the dumps, which mariadb(1) takes: make an empty database first")
 }

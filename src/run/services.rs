@@ -6,7 +6,7 @@ use std::path::Path;
 
 use jiff::Timestamp;
 
-use super::database_service::database_steps;
+use super::database_service::{database_steps, notes};
 use super::export_task::{Aim, ExportWanted, Opened};
 use super::members::entries;
 use crate::jobs::{CONFIG_DATABASE, Directory, Engine, Job, Kind};
@@ -105,6 +105,9 @@ impl<'a> Service<'a> {
             return Vec::new();
         };
         let at = GenerationName::at(plan.at);
+        if let Kind::Database { engine, .. } = &wanted.job.kind {
+            return notes(engine, at, went_well);
+        }
         if went_well {
             vec![format!(
                 "what the service held before lies beside it, in folders that end in `.before-{at}`: remove them once all is as it should be"

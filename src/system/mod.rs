@@ -30,6 +30,7 @@ pub mod tree_use;
 pub use ask::{Answer, ask, ask_with_input, ended};
 pub use clock::{Clock, ShiftedClock, SystemClock};
 pub use copy_roots::copy_roots;
+pub use database::look as database_facts;
 pub use first_bytes::first_bytes;
 pub use gather::{Asked, Gathered, gather, gather_for_reading};
 pub use risk_facts::risk_facts;

@@ -88,6 +88,19 @@ pub fn restore(server: &PostgresqlServer, database: &str) -> Argv {
     server.run_as.run(argv)
 }
 
+/// Where whoever renames or makes databases is: nobody renames the one that he is in.
+pub const MAINTENANCE: &str = "template1";
+
+/// `options` as the export tells them.
+pub fn create(server: &PostgresqlServer, database: &str, options: &str) -> Argv {
+    let statement = format!("CREATE DATABASE {} {options}", identifier(database));
+    let argv = client(server, "psql")
+        .args(["--no-psqlrc", "--quiet"])
+        .option("--dbname", connection(server, MAINTENANCE))
+        .option("--command", statement);
+    server.run_as.run(argv)
+}
+
 /// As [`restore`], and makes the database first, by its own name and with its own settings.
 pub fn restore_new(server: &PostgresqlServer) -> Argv {
     let argv = client(server, "pg_restore")

@@ -113,3 +113,47 @@ pub fn start_server(own_program: &Path, socket: &Path, log: &Path, server: &Argv
         .arg(&server.program)
         .args(&server.args)
 }
+
+/// `names` are those of the live database, of what was loaded, and of what is kept. The figures of what was loaded
+/// are on standard input.
+pub fn swap_postgresql(own_program: &Path, server: &PostgresqlServer, names: [String; 3]) -> Argv {
+    with_names(postgresql(own_program, "swap-postgresql", server), names)
+}
+
+pub fn unswap_postgresql(
+    own_program: &Path,
+    server: &PostgresqlServer,
+    names: [String; 3],
+) -> Argv {
+    with_names(postgresql(own_program, "unswap-postgresql", server), names)
+}
+
+fn with_names(argv: Argv, [database, loaded, before]: [String; 3]) -> Argv {
+    argv.option("--database", database)
+        .option("--loaded", loaded)
+        .option("--before", before)
+}
+
+pub fn place_sqlite(own_program: &Path, file: &Path, loaded: &Path, before: &Path) -> Argv {
+    with_files(
+        Argv::new(own_program).arg("place-sqlite"),
+        file,
+        loaded,
+        before,
+    )
+}
+
+pub fn unplace_sqlite(own_program: &Path, file: &Path, loaded: &Path, before: &Path) -> Argv {
+    with_files(
+        Argv::new(own_program).arg("unplace-sqlite"),
+        file,
+        loaded,
+        before,
+    )
+}
+
+fn with_files(argv: Argv, file: &Path, loaded: &Path, before: &Path) -> Argv {
+    argv.option("--file", file)
+        .option("--loaded", loaded)
+        .option("--before", before)
+}

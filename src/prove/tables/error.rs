@@ -48,7 +48,7 @@ impl TablesError {
         }
     }
 
-    pub(super) fn answer(asked: impl Into<String>, words: &impl ToString) -> Self {
+    pub fn answer(asked: impl Into<String>, words: &impl ToString) -> Self {
         Self::Answer {
             asked: asked.into(),
             words: words.to_string(),

@@ -20,7 +20,7 @@ pub use facts::{Certainty, Creation, Engine, Extension, Objects, Table, TableKin
 pub use mariadb::measure as measure_mariadb;
 pub use mariadb_dump::dump as dump_mariadb;
 pub use mariadb_users::{missing_users, users};
-pub use postgresql::measure as measure_postgresql;
+pub use postgresql::{is_empty as is_empty_postgresql, measure as measure_postgresql};
 pub use postgresql_dump::dump as dump_postgresql;
 pub use postgresql_roles::missing_roles;
 pub use sqlite::measure_file as measure_sqlite;

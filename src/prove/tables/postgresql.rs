@@ -79,6 +79,21 @@ pub fn measure(server: &PostgresqlServer, database: &str) -> Result<Tables, Tabl
     Ok(tables)
 }
 
+/// Whether there is nothing in a database but what every new one has.
+///
+/// # Errors
+/// As [`measure`].
+pub fn is_empty(server: &PostgresqlServer, database: &str) -> Result<bool, TablesError> {
+    let mut session = Session::begin(server, database)?;
+    let (tables, relations) = session.describe()?;
+    session.end()?;
+    let objects = tables.objects.iter();
+    let has_own = objects
+        .filter(|(kind, _)| *kind != "schemas")
+        .any(|(_, objects)| objects.count > 0);
+    Ok(relations.is_empty() && tables.tables.is_empty() && !has_own)
+}
+
 impl Session {
     pub fn begin(server: &PostgresqlServer, database: &str) -> Result<Self, TablesError> {
         let talk = Talk::start(&postgresql::psql(server, database))?;
