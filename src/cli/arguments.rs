@@ -5,9 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand};
 use jiff::Timestamp;
 
-use super::step_arguments::{
-    ListTarArguments, PutBackArguments, SealArguments, SetAsideArguments, UnsealArguments,
-};
+use super::step_commands::StepCommand;
 use crate::jobs::{Size, Span};
 use crate::record::GenerationName;
 
@@ -76,33 +74,8 @@ pub enum Command {
         #[arg(value_name = "JOB")]
         job: Option<String>,
     },
-    /// Close standard input with age, onto standard output
-    #[command(hide = true)]
-    Seal(SealArguments),
-    /// Hand a tar archive on from standard input to standard output, and write a manifest of what is in it
-    #[command(hide = true)]
-    ListTar(ListTarArguments),
-    /// Hand standard input on to standard output, and write down its length and digest
-    #[command(hide = true)]
-    Sum {
-        #[arg(long, value_name = "FILE")]
-        to: PathBuf,
-    },
-    /// Set the folder of a service aside, and make an empty one in its place
-    #[command(hide = true)]
-    SetAside(SetAsideArguments),
-    /// Put back what was set aside
-    #[command(hide = true)]
-    PutBack(PutBackArguments),
-    /// Open what is closed with age, from standard input onto standard output
-    #[command(hide = true)]
-    Unseal(UnsealArguments),
-    /// Print the script that makes a fresh Debian this server again
-    #[command(hide = true)]
-    SettingsScript,
-    /// Read the members of an export of settings from standard input, and print what of them is no secret
-    #[command(hide = true)]
-    SettingsInventory,
+    #[command(flatten)]
+    Step(StepCommand),
     /// Write man pages and shell completions
     #[command(hide = true)]
     Files { folder: PathBuf },

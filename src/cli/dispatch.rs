@@ -6,8 +6,8 @@ use clap::error::ContextKind;
 use super::arguments::{Arguments, Command};
 use super::settings::Settings;
 use super::{
-    aside, check, deliver, describe_archive, files, forecast, generations, rehearse, restore, run,
-    runs, seal, serve, settings_export, settle, status, verify,
+    check, deliver, files, forecast, generations, rehearse, restore, run, runs, serve, settle,
+    status, step_commands, verify,
 };
 use crate::exit::Exit;
 use crate::terminal;
@@ -54,14 +54,7 @@ fn obey() -> Exit {
         Command::Verify(wanted) => verify::verify(&settings, &wanted),
         Command::Settle { job } => settle::settle(&settings, job.as_deref()),
         Command::Deliver => deliver::deliver(&settings),
-        Command::Seal(wanted) => seal::seal(wanted),
-        Command::Unseal(wanted) => seal::unseal(wanted),
-        Command::ListTar(wanted) => describe_archive::list_tar(wanted),
-        Command::Sum { to } => describe_archive::sum(&to),
-        Command::SettingsScript => settings_export::script(),
-        Command::SettingsInventory => settings_export::inventory(),
-        Command::SetAside(wanted) => aside::set_aside(&wanted),
-        Command::PutBack(wanted) => aside::put_back(&wanted),
+        Command::Step(step) => step_commands::obey(step),
         Command::Files { folder } => files::write(&folder),
     }
 }

@@ -50,16 +50,44 @@ pub enum CloneTarget {
 
 #[derive(Debug, Clone, PartialEq)]
 pub enum Engine {
-    /// All databases unless one is named.
-    Postgresql {
-        name: Option<String>,
-    },
-    Mariadb {
-        name: Option<String>,
-    },
-    Sqlite {
-        file: PathBuf,
-    },
+    Postgresql(LocalServer),
+    Mariadb(LocalServer),
+    Sqlite { file: PathBuf },
+}
+
+/// A database server on this host, asked by its socket.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LocalServer {
+    /// All its databases unless one is named.
+    pub name: Option<String>,
+    /// The folder of the socket of postgresql, the socket itself of mariadb.
+    pub socket: PathBuf,
+    /// Part of the name of postgresql's socket; mariadb has none.
+    pub port: u16,
+    /// The database's role, and the account that it is asked as: both servers know whom they talk to by the account.
+    pub user: String,
+}
+
+impl LocalServer {
+    /// As Debian sets postgresql up, with `peer` in its `pg_hba.conf`.
+    pub fn postgresql() -> Self {
+        Self {
+            name: None,
+            socket: "/var/run/postgresql".into(),
+            port: 5432,
+            user: "postgres".to_owned(),
+        }
+    }
+
+    /// As Debian sets mariadb up, with `unix_socket` for root.
+    pub fn mariadb() -> Self {
+        Self {
+            name: None,
+            socket: "/run/mysqld/mysqld.sock".into(),
+            port: 0,
+            user: "root".to_owned(),
+        }
+    }
 }
 
 impl Kind {
@@ -137,7 +165,12 @@ impl KindName {
     pub fn is_built(self) -> bool {
         matches!(
             self,
-            Self::History | Self::Mirror | Self::Archive | Self::Directory | Self::Settings
+            Self::History
+                | Self::Mirror
+                | Self::Archive
+                | Self::Directory
+                | Self::Database
+                | Self::Settings
         )
     }
 }

@@ -4,7 +4,7 @@ use super::KindName::{Archive, Clone, Database, Directory, History, Mirror, Sett
 use super::{KindName, Mistake};
 
 /// Every key that only some kinds have; all others belong to every kind.
-const KEYS: [(&str, &[KindName]); 17] = [
+const KEYS: [(&str, &[KindName]); 20] = [
     ("source", &[History, Mirror, Archive]),
     ("exclude", &[History, Mirror, Archive]),
     ("change_guard", &[History, Mirror, Archive]),
@@ -22,6 +22,9 @@ const KEYS: [(&str, &[KindName]); 17] = [
     ("engine", &[Database]),
     ("name", &[Database]),
     ("file", &[Database]),
+    ("socket", &[Database]),
+    ("port", &[Database]),
+    ("user", &[Database]),
 ];
 
 /// The kinds a key belongs to, if only some.

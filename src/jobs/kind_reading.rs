@@ -2,10 +2,10 @@
 
 use std::path::{Path, PathBuf};
 
-use super::choice::choose;
-use super::path_text::{ABSOLUTE, absolute_path, relative_file};
+use super::database::database;
+use super::path_text::{absolute_path, relative_file};
 use super::reading::{Table, Value};
-use super::{CloneTarget, Directory, Encrypt, Engine, Kind, KindName, Mistake, Size};
+use super::{CloneTarget, Directory, Encrypt, Kind, KindName, Mistake, Size};
 
 /// `None` when a key of the kind is wrong or missing.
 pub fn read_kind(kind: KindName, table: &mut Table<'_>) -> Option<Kind> {
@@ -75,59 +75,6 @@ fn stable_disk(text: &str) -> Result<PathBuf, Mistake> {
         Mistake::new(format!("`{text}` may be another disk after the next start"))
             .help("`ls -l /dev/disk/by-id` shows the name that stays"),
     )
-}
-
-fn database(table: &mut Table<'_>) -> Option<Kind> {
-    let engines = [
-        ("postgresql", EngineName::Postgresql),
-        ("mariadb", EngineName::Mariadb),
-        ("sqlite", EngineName::Sqlite),
-    ];
-    let engine = table
-        .require("engine", "postgresql, mariadb or sqlite")
-        .and_then(|value| choose(&value, &engines));
-    let name = table.take("name");
-    let file = table.take("file");
-    let encrypt = Encrypt::read(table);
-    let name_text = name
-        .as_ref()
-        .and_then(|v| v.parse("the name of one database", some_text));
-    let file_path = file.as_ref().and_then(|v| v.parse(ABSOLUTE, absolute_path));
-    let engine = match engine? {
-        EngineName::Sqlite => {
-            refuse_key(name.as_ref(), "sqlite has a `file`, not a `name`");
-            if file.is_none() {
-                table.miss("file", "add the absolute path of the database file");
-            }
-            Engine::Sqlite { file: file_path? }
-        }
-        server => {
-            refuse_key(
-                file.as_ref(),
-                "only sqlite has a `file`; a database server has a `name`",
-            );
-            match server {
-                EngineName::Mariadb => Engine::Mariadb { name: name_text },
-                _ => Engine::Postgresql { name: name_text },
-            }
-        }
-    };
-    Some(Kind::Database { engine, encrypt })
-}
-
-#[derive(Clone, Copy)]
-enum EngineName {
-    Postgresql,
-    Mariadb,
-    Sqlite,
-}
-
-fn refuse_key(value: Option<&Value<'_>>, message: &str) {
-    if let Some(value) = value {
-        value.refuse(
-            Mistake::new(message).allowed("`name` with postgresql and mariadb, `file` with sqlite"),
-        );
-    }
 }
 
 /// Text that can stand as an argument of its own and is not taken for an option.

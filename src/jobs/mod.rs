@@ -7,6 +7,7 @@
 mod account;
 mod choice;
 mod config;
+mod database;
 mod directory;
 mod drive;
 mod encrypt;
@@ -43,7 +44,7 @@ pub use drive::{Drive, DrivePlace};
 pub use encrypt::Encrypt;
 pub use job::{CatchUp, Job};
 pub use keep_rule::KeepRule;
-pub use kind::{CloneTarget, Engine, Kind, KindName};
+pub use kind::{CloneTarget, Engine, Kind, KindName, LocalServer};
 pub use load::{Loaded, load};
 pub use machine::Machine;
 pub use mail_settings::{MailSettings, SendWhen};

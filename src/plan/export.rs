@@ -16,6 +16,8 @@ pub struct Member {
 pub enum Content {
     /// Entries of a directory, RFC 2849. One that is not whole is refused.
     Ldif,
+    /// The figures of the tables of a database; their rows are counted.
+    Tables,
     Plain,
 }
 

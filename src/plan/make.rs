@@ -63,11 +63,8 @@ fn export(frame: Frame, generation: GenerationName) -> Option<Export> {
     match &frame.job.kind {
         Kind::Directory(directory) => Some(kinds::directory::export(frame, directory)),
         Kind::Settings { .. } => Some(kinds::settings::export(frame, generation)),
-        Kind::History
-        | Kind::Mirror
-        | Kind::Archive { .. }
-        | Kind::Clone { .. }
-        | Kind::Database { .. } => None,
+        Kind::Database { .. } => Some(kinds::database::export(frame)),
+        Kind::History | Kind::Mirror | Kind::Archive { .. } | Kind::Clone { .. } => None,
     }
 }
 
@@ -176,7 +173,5 @@ fn not_built(job: &Name, kind: &str) -> Stop {
         Outcome::NotBuilt,
         format!("job `{job}` is of kind `{kind}`: read and checked, but not built yet"),
     )
-    .advise(
-        "history, mirror, archive, directory and settings are built; what this job should cover is NOT protected by it",
-    )
+    .advise("all other kinds are built; what this job should cover is NOT protected by it")
 }

@@ -5,6 +5,7 @@
 
 mod argv;
 mod check_changes;
+mod client_version;
 mod export;
 mod facts;
 pub mod kinds;
@@ -36,8 +37,9 @@ pub use own_steps::{StepEnvironment, post_steps};
 pub use retire::retire_steps;
 pub use risk::{DriveFacts, MountFacts, Risk, RiskFacts, SourceFacts, risks};
 
+pub use client_version::{Client, too_old};
 pub use service_facts::{
-    Boot, DatabasePlace, DirectoryFacts, Holds, Owner, ServiceFacts, SettingsFacts,
+    Boot, DatabaseFacts, DatabasePlace, DirectoryFacts, Holds, Owner, ServiceFacts, SettingsFacts,
 };
 pub use step::{
     Act, CatalogueAct, Check, DriveAct, Need, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step,

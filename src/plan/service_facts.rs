@@ -3,11 +3,37 @@
 use std::collections::BTreeSet;
 use std::path::PathBuf;
 
+use crate::tools::mariadb::MariadbServer;
+use crate::tools::postgresql::PostgresqlServer;
+
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum ServiceFacts {
     None,
     Directory(DirectoryFacts),
+    Database(DatabaseFacts),
     Settings(SettingsFacts),
+}
+
+/// A database server of this host, or a file of SQLite.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum DatabaseFacts {
+    Postgresql {
+        server: PostgresqlServer,
+        /// As the server tells it itself: `15.18`.
+        version: String,
+        /// Those that are exported.
+        databases: Vec<String>,
+    },
+    Mariadb {
+        server: MariadbServer,
+        version: String,
+        databases: Vec<String>,
+    },
+    Sqlite {
+        /// Of the library that reads it.
+        version: String,
+        file: PathBuf,
+    },
 }
 
 /// A slapd(8) of this server.

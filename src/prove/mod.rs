@@ -3,4 +3,5 @@
 pub mod archive;
 pub mod manifest;
 pub mod rehearse;
+pub mod tables;
 pub mod verify;

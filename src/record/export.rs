@@ -52,6 +52,8 @@ pub struct Count {
 pub enum Counted {
     /// Of a directory.
     Entries,
+    /// Of the tables of a database.
+    Rows,
 }
 
 impl Counted {
@@ -59,6 +61,7 @@ impl Counted {
     pub fn words(self) -> (&'static str, &'static str) {
         match self {
             Self::Entries => ("entry", "entries"),
+            Self::Rows => ("row", "rows"),
         }
     }
 }

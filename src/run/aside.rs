@@ -54,7 +54,7 @@ pub fn put_back(place: &Path, aside: &Path, failed: &Path) -> io::Result<bool> {
     Ok(true)
 }
 
-fn nobody_works_on(place: &Path) -> io::Result<()> {
+pub(super) fn nobody_works_on(place: &Path) -> io::Result<()> {
     match user_of(place) {
         None => Ok(()),
         Some(user) => {
@@ -70,7 +70,7 @@ fn nobody_works_on(place: &Path) -> io::Result<()> {
 }
 
 /// Never over anything: renameat2(2), `RENAME_NOREPLACE`.
-fn rename_new(from: &Path, to: &Path) -> io::Result<()> {
+pub(super) fn rename_new(from: &Path, to: &Path) -> io::Result<()> {
     let here = rustix::fs::CWD;
     let flags = rustix::fs::RenameFlags::NOREPLACE;
     rustix::fs::renameat_with(here, from, here, to, flags).map_err(|error| {
@@ -84,7 +84,7 @@ fn rename_new(from: &Path, to: &Path) -> io::Result<()> {
     })
 }
 
-fn flush_above(place: &Path) -> io::Result<()> {
+pub(super) fn flush_above(place: &Path) -> io::Result<()> {
     let above = place.parent().unwrap_or(place);
     File::open(above)?.sync_all()
 }

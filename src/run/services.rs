@@ -6,9 +6,10 @@ use std::path::Path;
 
 use jiff::Timestamp;
 
+use super::database_service::{database_steps, notes};
 use super::export_task::{Aim, ExportWanted, Opened};
 use super::members::entries;
-use crate::jobs::{CONFIG_DATABASE, Directory, Job, Kind};
+use crate::jobs::{CONFIG_DATABASE, Directory, Engine, Job, Kind};
 use crate::ldif::Dn;
 use crate::plan::{
     Act, DatabasePlace, DirectoryFacts, Holds, Part, Pipeline, Plan, ServiceFacts, Step, Stop,
@@ -26,12 +27,16 @@ pub enum Service<'a> {
         directory: &'a Directory,
         facts: DirectoryFacts,
     },
+    Database(&'a Engine),
 }
 
 impl<'a> Service<'a> {
     /// # Errors
     /// When the job exports none, or the service is not to be found here.
     pub fn of(job: &'a Job) -> Result<Self, Stop> {
+        if let Kind::Database { engine, .. } = &job.kind {
+            return Ok(Self::Database(engine));
+        }
         if let (Kind::Directory(directory), ServiceFacts::Directory(facts)) =
             (&job.kind, service_facts(&job.kind)?)
         {
@@ -50,6 +55,7 @@ impl<'a> Service<'a> {
     pub fn first_steps(&self) -> Option<Step> {
         match self {
             Self::Directory { directory, facts } => config_step(directory, facts),
+            Self::Database(_) => None,
         }
     }
 
@@ -62,7 +68,13 @@ impl<'a> Service<'a> {
         opened: &Opened,
         now: Timestamp,
     ) -> Result<Plan, Stop> {
-        let Self::Directory { directory, facts } = self;
+        let (directory, facts) = match self {
+            Self::Directory { directory, facts } => (directory, facts),
+            Self::Database(engine) => {
+                let steps = database_steps(engine, wanted, opening, opened, now)?;
+                return Ok(plan_of(opening, now, steps));
+            }
+        };
         let configured = configured(directory, opened)?;
         let steps = match &wanted.aim {
             Aim::Load(existing) => {
@@ -73,9 +85,7 @@ impl<'a> Service<'a> {
                 load(directory, facts, &places, opening, now).steps()
             }
             Aim::Rehearse { folder, most } => {
-                let mount = Pipeline::plain(files::mount_memory(folder, *most));
-                let words = "mount a place of its own, in memory";
-                let mut steps = vec![Step::new(Part::Rehearse, words, Act::Tool(mount))];
+                let mut steps = vec![mount(folder, *most)];
                 let rehearsal = DirectoryRehearsal {
                     directory,
                     facts,
@@ -95,6 +105,9 @@ impl<'a> Service<'a> {
             return Vec::new();
         };
         let at = GenerationName::at(plan.at);
+        if let Kind::Database { engine, .. } = &wanted.job.kind {
+            return notes(engine, at, went_well);
+        }
         if went_well {
             vec![format!(
                 "what the service held before lies beside it, in folders that end in `.before-{at}`: remove them once all is as it should be"
@@ -105,6 +118,13 @@ impl<'a> Service<'a> {
             )]
         }
     }
+}
+
+/// Where a rehearsal takes place.
+pub(super) fn mount(folder: &Path, most: Option<u64>) -> Step {
+    let mount = Pipeline::plain(files::mount_memory(folder, most));
+    let words = "mount a place of its own, in memory";
+    Step::new(Part::Rehearse, words, Act::Tool(mount))
 }
 
 fn load<'a>(

@@ -6,6 +6,7 @@ use uzers::os::unix::UserExt;
 
 use crate::jobs::Job;
 use crate::plan::Account;
+use crate::tools::setpriv::RunAs;
 
 /// The accounts that the job's own steps name, as far as they exist.
 pub fn of_steps(job: &Job) -> BTreeMap<String, Account> {
@@ -16,11 +17,25 @@ pub fn of_steps(job: &Job) -> BTreeMap<String, Account> {
         .collect()
 }
 
-fn account(name: &str) -> Option<Account> {
+/// An account by its name.
+pub fn account(name: &str) -> Option<Account> {
     let user = uzers::get_user_by_name(name)?;
     Some(Account {
         group: user.primary_group_id(),
         home: user.home_dir().to_owned(),
         shell: user.shell().to_owned(),
+    })
+}
+
+/// How a program is run as this account; `None` where there is no such account.
+pub fn run_as(name: &str) -> Option<RunAs> {
+    let user = uzers::get_user_by_name(name)?;
+    // who is somebody else than root can run programs as itself only
+    if user.uid() == rustix::process::geteuid().as_raw() {
+        return Some(RunAs::Own);
+    }
+    Some(RunAs::Account {
+        name: name.to_owned(),
+        group: user.primary_group_id(),
     })
 }

@@ -1,10 +1,11 @@
 //! The only readers of the outside: clock, mounts, disks, programs, the drive. They fill `plan::Facts`.
 
-mod accounts;
+pub mod accounts;
 mod ask;
 pub mod block_device;
 pub mod clock;
 mod copy_roots;
+mod database;
 pub mod far_session;
 mod first_bytes;
 mod gather;
@@ -13,6 +14,7 @@ pub mod job_folder;
 pub mod local_drive;
 pub mod memory;
 pub mod mounts;
+pub mod own_memory;
 pub mod programs;
 pub mod remote_drive;
 mod risk_facts;
@@ -21,14 +23,19 @@ pub mod settings_facts;
 mod source;
 pub mod source_indexes;
 mod ssh_host;
+mod start_server;
 pub mod subvolumes;
+mod talk;
 pub mod tree_use;
 
 pub use ask::{Answer, ask, ask_with_input, ended};
 pub use clock::{Clock, ShiftedClock, SystemClock};
 pub use copy_roots::copy_roots;
+pub use database::look as database_facts;
 pub use first_bytes::first_bytes;
 pub use gather::{Asked, Gathered, gather, gather_for_reading};
 pub use risk_facts::risk_facts;
 pub use service::look as service_facts;
 pub use ssh_host::{HostFound, Pinning, greet};
+pub use start_server::start_server;
+pub use talk::{Talk, TalkError, command_of};

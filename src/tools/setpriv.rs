@@ -15,3 +15,21 @@ pub fn as_user(user: &str, group: &str, argv: Argv) -> Argv {
     wrapped.env = argv.env;
     wrapped
 }
+
+/// As whom a program is run.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum RunAs {
+    /// As hayloft itself.
+    Own,
+    /// As this account, with the number of its own group.
+    Account { name: String, group: u32 },
+}
+
+impl RunAs {
+    pub fn run(&self, argv: Argv) -> Argv {
+        match self {
+            Self::Own => argv,
+            Self::Account { name, group } => as_user(name, &group.to_string(), argv),
+        }
+    }
+}

@@ -1,8 +1,8 @@
 //! Right files of every kind, the defaults, and what is passed over.
 
 use hayloft::jobs::{
-    CatchUp, CloneTarget, Config, Control, Directory, DrivePlace, Encrypt, Engine, Kind, Name,
-    SendWhen, Size,
+    CatchUp, CloneTarget, Config, Control, Directory, DrivePlace, Encrypt, Engine, Kind,
+    LocalServer, Name, SendWhen, Size,
 };
 
 use crate::config_folder::{ConfigFolder, HISTORY, SERVER};
@@ -112,12 +112,25 @@ fn exports_of_a_directory_databases_and_settings_are_read() {
         }
     );
     for (keys, engine) in [
-        ("engine = \"postgresql\"", Engine::Postgresql { name: None }),
+        (
+            "engine = \"postgresql\"",
+            Engine::Postgresql(LocalServer::postgresql()),
+        ),
+        (
+            "engine = \"postgresql\"\nsocket = \"/run/clay/\"\nport = 5433\nuser = \"ines\"",
+            Engine::Postgresql(LocalServer {
+                name: None,
+                socket: "/run/clay".into(),
+                port: 5433,
+                user: "ines".to_owned(),
+            }),
+        ),
         (
             "engine = \"mariadb\"\nname = \"orders\"",
-            Engine::Mariadb {
+            Engine::Mariadb(LocalServer {
                 name: Some("orders".to_owned()),
-            },
+                ..LocalServer::mariadb()
+            }),
         ),
         (
             "engine = \"sqlite\"\nfile = \"/srv/orders.db\"",

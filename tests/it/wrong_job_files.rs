@@ -122,6 +122,11 @@ const WHOLE: &[Wrong<'_>] = &[
     ("kind = \"database\"\ndrive = \"shelf\"\nengine = \"postgres\"", "3:10", "`postgres` is no `engine`", "postgresql, mariadb, sqlite", "postgresql"),
     ("kind = \"database\"\ndrive = \"shelf\"\nengine = \"sqlite\"", "1:8", "has no `file`", "absolute path", ""),
     ("kind = \"database\"\ndrive = \"shelf\"\nengine = \"mariadb\"\nfile = \"/srv/x.db\"", "4:8", "only sqlite has a `file`", "`name` with", ""),
+    ("kind = \"database\"\ndrive = \"shelf\"\nengine = \"sqlite\"\nfile = \"/x.db\"\nsocket = \"/run/x\"", "5:10", "no server to ask", "`socket` and `user`", ""),
+    ("kind = \"database\"\ndrive = \"shelf\"\nengine = \"mariadb\"\nport = 5432", "4:8", "only the socket of postgresql", "`port` with postgresql", ""),
+    ("kind = \"database\"\ndrive = \"shelf\"\nengine = \"postgresql\"\nport = 65536", "4:8", "`65536` is out of range", "1 to 65535", ""),
+    ("kind = \"database\"\ndrive = \"shelf\"\nengine = \"postgresql\"\nuser = \"-u root\"", "4:8", "no user name", "letters", ""),
+    ("kind = \"database\"\ndrive = \"shelf\"\nengine = \"postgresql\"\nsocket = \"pg\"", "4:10", "not an absolute path", "absolute", ""),
     ("kind = \"database\"\ndrive = \"shelf\"\nengine = \"sqlite\"\nfile = \"/x.db\"\nname = \"orders\"", "5:8", "not a `name`", "`file` with sqlite", ""),
     ("kind = \"database\"\ndrive = \"shelf\"\nengine = \"postgresql\"\nname = \"--all\"", "4:8", "is no name", "one database", ""),
 ];

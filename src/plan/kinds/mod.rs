@@ -2,6 +2,7 @@
 
 pub mod archive;
 mod copying;
+pub mod database;
 pub mod directory;
 pub mod export;
 mod frame;

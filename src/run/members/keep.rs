@@ -15,6 +15,7 @@ use crate::ldif;
 use crate::plan::{Content, Member};
 use crate::prove::archive::{Tee, hand_on};
 use crate::prove::manifest::Digest;
+use crate::prove::tables::Tables;
 use crate::record::{Count, Counted, Exported};
 use crate::run::manifest_writing::passing_file;
 
@@ -44,6 +45,10 @@ pub fn keep(member: &Member, input: impl Read, scratch: &Path) -> io::Result<Kep
         Content::Ldif => Some(Count {
             amount: entries(BufReader::with_capacity(PIECE, &mut tee), &member.name)?,
             of: Counted::Entries,
+        }),
+        Content::Tables => Some(Count {
+            amount: rows(&mut tee, &member.name)?,
+            of: Counted::Rows,
         }),
         Content::Plain => None,
     };
@@ -76,6 +81,15 @@ impl Kept {
             .decrypt(std::iter::once(key))
             .map_err(io::Error::other)
     }
+}
+
+/// How many rows figures tell of.
+fn rows(mut input: impl Read, name: &str) -> io::Result<u64> {
+    let mut text = Vec::new();
+    input.read_to_end(&mut text)?;
+    let tables = Tables::parse(&text, Path::new(name));
+    let tables = tables.map_err(|error| io::Error::new(io::ErrorKind::InvalidData, error))?;
+    Ok(tables.rows())
 }
 
 /// How many entries there are. A content that ends within one, or has none, is no export.

@@ -55,6 +55,8 @@ pub fn unpack(from: impl Read, scratch: &Path) -> io::Result<(Export, Vec<Kept>)
 fn content(name: &str) -> Content {
     if Path::new(name).extension() == Some("ldif".as_ref()) {
         Content::Ldif
+    } else if name.ends_with(".tables.json") {
+        Content::Tables
     } else {
         Content::Plain
     }
