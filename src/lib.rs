@@ -4,7 +4,7 @@
 //! [`run`] (the one executor) -> [`record`] (runs and generations) -> [`report`] (renderings) ->
 //! [`mail`]. [`system`] is asked for facts on the way in; [`tools`] alone knows the flags and exit
 //! statuses of other programs; [`schedule`] and [`keep`] are pure rules; [`restore`] makes ordinary plans; [`prove`]
-//! holds copies against their manifests; [`tree`] works on trees natively.
+//! holds copies against their manifests; [`tree`] works on trees natively; [`ldif`] is the text of directories.
 
 // first: the rooms below print with its macros
 #[macro_use]

@@ -5,6 +5,9 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand};
 use jiff::Timestamp;
 
+use super::step_arguments::{
+    ListTarArguments, PutBackArguments, SealArguments, SetAsideArguments, UnsealArguments,
+};
 use crate::jobs::{Size, Span};
 use crate::record::GenerationName;
 
@@ -206,15 +209,14 @@ pub struct RestoreArguments {
     pub from: Option<GenerationName>,
 
     /// The folder that the paths are put below; `/` puts them in their place
-    #[arg(long, value_name = "DIR", required_unless_present_any = ["load", "compare"])]
+    #[arg(long, value_name = "DIR", required_unless_present_any = ["load", "entry", "compare"])]
     pub to: Option<PathBuf>,
 
-    /// For an export: load it into its service; what is there is kept aside, and put back if anything fails
-    #[arg(long, conflicts_with_all = ["to", "paths"])]
-    pub load: bool,
+    #[command(flatten)]
+    pub service: ServiceArguments,
 
     /// For settings: show how this server differs from what was kept of it; nothing is written
-    #[arg(long, conflicts_with_all = ["to", "paths", "load", "replace", "dry_run"])]
+    #[arg(long, conflicts_with_all = ["to", "paths", "load", "entry", "replace", "dry_run"])]
     pub compare: bool,
 
     /// Write over files that are there and differ, or set aside what the service holds
@@ -227,6 +229,22 @@ pub struct RestoreArguments {
 
     #[command(flatten)]
     pub secret: SecretArguments,
+}
+
+/// What goes back into a service, rather than into a folder.
+#[derive(Debug, Args)]
+pub struct ServiceArguments {
+    /// For an export: load it into its service; what is there is kept aside, and put back if anything fails
+    #[arg(long, conflicts_with_all = ["to", "paths"])]
+    pub load: bool,
+
+    /// For a directory: show how this entry differs from the live one; `--replace` changes that one
+    #[arg(long, value_name = "DN", conflicts_with_all = ["to", "paths", "load"])]
+    pub entry: Option<String>,
+
+    /// The entry with all below it
+    #[arg(long, requires = "entry")]
+    pub subtree: bool,
 }
 
 /// With what a closed copy is opened.
@@ -269,32 +287,6 @@ fn size(text: &str) -> Result<Size, String> {
 }
 
 #[derive(Debug, Args)]
-pub struct SetAsideArguments {
-    #[arg(value_name = "FOLDER")]
-    pub place: PathBuf,
-
-    #[arg(long = "as", value_name = "FOLDER")]
-    pub aside: PathBuf,
-
-    /// Of a new folder, where there is none
-    #[arg(long, value_name = "ACCOUNT")]
-    pub owner: String,
-}
-
-#[derive(Debug, Args)]
-pub struct PutBackArguments {
-    #[arg(value_name = "FOLDER")]
-    pub place: PathBuf,
-
-    #[arg(long = "from", value_name = "FOLDER")]
-    pub aside: PathBuf,
-
-    /// What has taken its place gets this name
-    #[arg(long, value_name = "FOLDER")]
-    pub failed: PathBuf,
-}
-
-#[derive(Debug, Args)]
 pub struct VerifyArguments {
     /// The job whose copies are verified
     #[arg(value_name = "JOB", required_unless_present = "slice")]
@@ -333,73 +325,4 @@ pub struct VerifyArguments {
     /// The planned time that this is for
     #[arg(long, value_name = "TIME", hide = true, requires = "slice")]
     pub planned: Option<Timestamp>,
-}
-
-#[derive(Debug, Args)]
-pub struct SealArguments {
-    #[command(flatten)]
-    pub with: CloseArguments,
-}
-
-/// With what a stream is closed, if it is.
-#[derive(Debug, Args)]
-pub struct CloseArguments {
-    /// The file whose first line is the passphrase
-    #[arg(long, value_name = "FILE", conflicts_with_all = ["recipients", "credential"])]
-    pub passphrase_file: Option<PathBuf>,
-
-    /// The credential of the service that is the passphrase
-    #[arg(long, value_name = "NAME", conflicts_with = "recipients")]
-    pub credential: Option<String>,
-
-    /// A key that it is closed for
-    #[arg(long = "recipient", value_name = "KEY")]
-    pub recipients: Vec<String>,
-}
-
-#[derive(Debug, Args)]
-pub struct ListTarArguments {
-    /// The first words of the manifest
-    #[arg(long)]
-    pub title: String,
-
-    /// The archive's name
-    #[arg(long)]
-    pub archive: String,
-
-    /// The manifest's name
-    #[arg(long)]
-    pub name: String,
-
-    /// The file to write it to
-    #[arg(long, value_name = "FILE")]
-    pub to: PathBuf,
-
-    /// A folder for what is of no use afterwards
-    #[arg(long, value_name = "DIR")]
-    pub scratch: PathBuf,
-
-    /// A folder that leads to a source
-    #[arg(long, value_name = "PATH")]
-    pub above: Vec<PathBuf>,
-
-    #[command(flatten)]
-    pub with: CloseArguments,
-}
-
-#[derive(Debug, Args)]
-pub struct UnsealArguments {
-    #[arg(
-        long,
-        value_name = "FILE",
-        required_unless_present_any = ["identity_file", "credential"],
-        conflicts_with_all = ["identity_file", "credential"]
-    )]
-    pub passphrase_file: Option<PathBuf>,
-
-    #[arg(long, value_name = "NAME", conflicts_with = "identity_file")]
-    pub credential: Option<String>,
-
-    #[arg(long, value_name = "FILE")]
-    pub identity_file: Option<PathBuf>,
 }

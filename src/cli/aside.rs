@@ -1,7 +1,7 @@
 //! The commands of a plan that set the folder of a service aside, and put it back.
 
-use super::arguments::{PutBackArguments, SetAsideArguments};
 use super::settings::trouble;
+use super::step_arguments::{PutBackArguments, SetAsideArguments};
 use crate::exit::Exit;
 use crate::run::aside;
 

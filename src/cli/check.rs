@@ -4,8 +4,8 @@ use std::collections::BTreeMap;
 use std::os::unix::ffi::OsStrExt;
 
 use super::arguments::CheckArguments;
-use super::rebuild;
 use super::settings::{Form, Settings, error_colour, style};
+use super::{check_secret, rebuild};
 use crate::exit::Exit;
 use crate::jobs::{Config, Diagnostic, Drive, DrivePlace, Job, Loaded, Source, SshHost, load};
 use crate::keep::Consent;
@@ -14,6 +14,7 @@ use crate::record::{Form as CopyForm, Outcome, State, Store};
 use crate::report::{
     CheckFacts, CheckedDrive, CheckedHost, CheckedJob, check_text, safe_name, to_json_pretty,
 };
+use crate::run::account::Account;
 use crate::run::{Books, Retiring, held_back_words, known_hosts};
 use crate::system::clock::Clock;
 use crate::system::{Asked, Pinning, gather, greet, risk_facts};
@@ -152,7 +153,12 @@ fn look(
     let known_hosts = known_hosts(config);
     let drive = config.drive_of(job);
     let asked = Asked::of(config, job, &known_hosts, settings.clock.now());
-    let facts = gather(asked, |_| (Vec::new(), Vec::new())).facts;
+    let mut account = Account::default();
+    let gathered = gather(asked, |listing| {
+        account = Account::of_drive(asked, listing);
+        (account.whole(), Vec::new())
+    });
+    let facts = &gathered.facts;
     let (stop, words) = match &facts.drive {
         DriveState::Ready(space) => (
             None,
@@ -170,9 +176,15 @@ fn look(
         SourceState::Missing(stop) => vec![stop.clone()],
         SourceState::Readable => Vec::new(),
     };
-    stops.extend(crate::plan::standing_stops(job, drive, &facts));
+    stops.extend(crate::plan::standing_stops(job, drive, facts));
+    let newest = facts.generations.first();
+    let secret = check_secret::secret(job, &gathered, newest).unwrap_or_else(|stop| {
+        stops.push(stop);
+        None
+    });
     let job = CheckedJob {
         job: job.name.clone(),
+        secret,
         about: job.about.clone(),
         when: job.schedule.as_ref().map_or_else(
             || "only by hand".to_owned(),

@@ -8,9 +8,9 @@ use std::path::Path;
 
 use signal_hook::consts::SIGPIPE;
 
-use super::arguments::ListTarArguments;
 use super::seal::closing;
 use super::settings::trouble;
+use super::step_arguments::ListTarArguments;
 use crate::exit::Exit;
 use crate::prove::archive::{self, Listing};
 use crate::restore::SealError;

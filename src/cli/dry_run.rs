@@ -79,6 +79,14 @@ pub fn show_restore(
     show(settings, config, &facts)
 }
 
+/// Shows what a load would do.
+pub fn show_load(settings: &Settings, config: &Config, plan: &Plan, service: &str) -> Exit {
+    let mut facts = describe(plan, &Executed::default());
+    facts.about = format!("load {} into {service}", plan.generation);
+    facts.service = Some(service.to_owned());
+    show(settings, config, &facts)
+}
+
 fn show(settings: &Settings, config: &Config, facts: &DryRunFacts) -> Exit {
     match settings.form {
         Form::Json => print!("{}", to_json_line(facts)),
@@ -145,6 +153,7 @@ fn describe(plan: &Plan, measured: &Executed) -> DryRunFacts {
         retired: Vec::new(),
         frees: None,
         target: None,
+        service: None,
     }
 }
 

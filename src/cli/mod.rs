@@ -3,6 +3,7 @@
 mod arguments;
 mod aside;
 mod check;
+mod check_secret;
 mod compare;
 mod deliver;
 mod describe_archive;
@@ -28,6 +29,7 @@ mod settings;
 mod settings_export;
 mod settle;
 mod status;
+mod step_arguments;
 mod tell;
 mod verify;
 

@@ -24,11 +24,14 @@ pub fn restore(settings: &Settings, wanted: &RestoreArguments) -> Exit {
 fn try_restore(settings: &Settings, wanted: &RestoreArguments) -> Result<Exit, Exit> {
     let config = settings.config()?;
     let job = job_named(&config, &wanted.job)?;
-    if wanted.load {
+    if wanted.service.load {
         return load::load(settings, &config, job, wanted);
     }
     if wanted.compare {
         return compare::compare(settings, &config, job, wanted);
+    }
+    if let Some(dn) = &wanted.service.entry {
+        return load::entries(settings, &config, job, wanted, dn);
     }
     check_paths(wanted)?;
     let secret = secret(job, &wanted.secret)?;

@@ -2,8 +2,8 @@
 
 use std::io::{stdin, stdout};
 
-use super::arguments::{CloseArguments, SealArguments, UnsealArguments};
 use super::settings::trouble;
+use super::step_arguments::{CloseArguments, SealArguments, UnsealArguments};
 use crate::exit::Exit;
 use crate::jobs::Encrypt;
 use crate::restore;

@@ -8,8 +8,9 @@ use super::dn::NamingValue;
 use super::record::{Change, ChangeRecord, Entry, Modification, ModificationKind};
 
 /// What the server writes itself and refuses from others (NO-USER-MODIFICATION): RFC 4512, sections 3.4 and 4.2;
-/// RFC 3045; RFC 4530; RFC 5020; the rest is OpenLDAP's own.
-const KEPT_BY_SERVER: [&str; 15] = [
+/// RFC 2589, 3045, 4530 and 5020; the rest is of `OpenLDAP` 2.5 and its overlays, as their schema says, but for
+/// `numSubordinates`, which other servers have (common practice, no source). `memberOf` follows from the groups.
+const KEPT_BY_SERVER: [&str; 27] = [
     "createtimestamp",
     "creatorsname",
     "modifiersname",
@@ -23,8 +24,20 @@ const KEPT_BY_SERVER: [&str; 15] = [
     "entryuuid",
     "entrycsn",
     "contextcsn",
-    "namingcsn",
+    "mincsn",
     "entryttl",
+    "dynamicsubtrees",
+    "vendorname",
+    "vendorversion",
+    "auditcontext",
+    "memberof",
+    "pwdlastsuccess",
+    "pwdchangedtime",
+    "pwdfailuretime",
+    "pwdhistory",
+    "pwdgraceusetime",
+    "pwdaccounttmplockoutend",
+    "authtimestamp",
 ];
 
 /// The live entry has another name than the wanted one.

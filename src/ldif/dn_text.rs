@@ -52,8 +52,7 @@ enum Mark {
 pub fn parse(text: &str) -> Result<Vec<Rdn<'_>>, DnError> {
     let mut cursor = Cursor { text, at: 0 };
     let mut rdns = Vec::new();
-    cursor.skip_spaces();
-    if cursor.peek().is_none() {
+    if text.is_empty() {
         return Ok(rdns);
     }
     loop {
@@ -152,7 +151,15 @@ impl<'t> Cursor<'t> {
             match self.peek() {
                 None | Some(0) => return Err(self.expected("a quote that ends the value")),
                 Some(b'"') => break,
-                Some(b'\\') => value.push(self.escape()?),
+                Some(b'\\') => {
+                    self.at += 1;
+                    match self.peek() {
+                        Some(byte @ (b'"' | b'\\')) => value.push(byte),
+                        // RFC 2253 has hex pairs here too, OpenLDAP takes their digits as they are
+                        _ => return Err(self.expected("`\"` or a backslash, within quotes")),
+                    }
+                    self.at += 1;
+                }
                 Some(byte) => {
                     value.push(byte);
                     self.at += 1;

@@ -7,8 +7,8 @@ use super::error::{LdifError, LdifTrouble};
 #[derive(Debug)]
 pub struct Lines<R> {
     input: R,
-    /// Of the lines of the file that were read.
-    number: u64,
+    /// Lines of the file that were read.
+    count: u64,
     /// Where the present line begins, from 1.
     first: u64,
     bytes: u64,
@@ -30,7 +30,7 @@ impl<R: BufRead> Lines<R> {
     pub fn new(input: R) -> Self {
         Self {
             input,
-            number: 0,
+            count: 0,
             first: 0,
             bytes: 0,
             line: Vec::new(),
@@ -65,7 +65,8 @@ impl<R: BufRead> Lines<R> {
     pub fn next(&mut self, most: usize) -> Result<Option<Next>, LdifError> {
         loop {
             self.line.clear();
-            self.first = self.number + 1;
+            self.first = self.count + 1;
+            let begin = self.bytes;
             match self.read_one(most)? {
                 Part::End => return Ok(Some(Next::End)),
                 Part::TooLong => return Ok(None),
@@ -78,6 +79,11 @@ impl<R: BufRead> Lines<R> {
                 self.line.truncate(if is_comment { 1 } else { usize::MAX });
                 self.input.consume(1);
                 self.bytes += 1;
+                // empty lines may go on without end, and take no memory
+                let taken = usize::try_from(self.bytes - begin).unwrap_or(usize::MAX);
+                if taken > most && !is_comment {
+                    return Ok(None);
+                }
                 match self.read_one(most)? {
                     Part::Read => {}
                     Part::TooLong => return Ok(None),
@@ -110,7 +116,7 @@ impl<R: BufRead> Lines<R> {
             Ok(got) => got,
             Err(error) => {
                 return Err(LdifError {
-                    line: self.number + 1,
+                    line: self.count + 1,
                     trouble: LdifTrouble::Input(error),
                 });
             }
@@ -118,7 +124,7 @@ impl<R: BufRead> Lines<R> {
         if got == 0 {
             return Ok(Part::End);
         }
-        self.number += 1;
+        self.count += 1;
         self.bytes += got as u64;
         if self.line.pop_if(|byte| *byte == b'\n').is_some() {
             self.line.pop_if(|byte| *byte == b'\r');

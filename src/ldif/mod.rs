@@ -19,6 +19,8 @@ mod lines;
 mod reader;
 mod reader_changes;
 #[cfg(test)]
+mod reader_limits_tests;
+#[cfg(test)]
 mod reader_tests;
 mod record;
 #[cfg(test)]

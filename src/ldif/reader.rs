@@ -84,7 +84,7 @@ impl<R: BufRead> Reader<R> {
     /// The entries alone; a change is an error.
     pub fn entries(self) -> impl Iterator<Item = Result<Entry, LdifError>> {
         let mut reader = self;
-        std::iter::from_fn(move || Some(reader.next_entry()?)).fuse()
+        std::iter::from_fn(move || reader.next_entry()).fuse()
     }
 
     pub(super) fn next_entry(&mut self) -> Option<Result<Entry, LdifError>> {
@@ -113,7 +113,7 @@ impl<R: BufRead> Reader<R> {
         }
         if self.state == State::Begin {
             self.state = State::Within;
-            if self.spec()?.is("version") {
+            if Spec::of(self.lines.line()).is_ok_and(|spec| spec.is("version")) {
                 self.version()?;
                 self.left = self.most;
                 if !self.advance()? && !self.skip_empty()? {

@@ -306,9 +306,9 @@ fn the_examples_are_the_same_when_written_and_with_line_ends_of_two_bytes() {
         let records = read(text).unwrap();
         assert_eq!(read(&text.replace('\n', "\r\n")).unwrap(), records);
         let mut writer = Writer::begin(Vec::new()).unwrap();
-        records
-            .iter()
-            .for_each(|record| writer.record(record).unwrap());
+        for record in &records {
+            writer.record(record).unwrap();
+        }
         let written = String::from_utf8(writer.finish().unwrap()).unwrap();
         assert_eq!(read(&written).unwrap(), records);
     }

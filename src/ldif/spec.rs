@@ -22,7 +22,8 @@ enum Raw<'l> {
 
 impl<'l> Spec<'l> {
     pub fn of(line: &'l [u8]) -> Result<Self, LdifTrouble> {
-        let Some(colon) = line.iter().position(|byte| *byte == b':') else {
+        let colon = line.iter().position(|byte| *byte == b':');
+        let (Some(colon), false) = (colon, line.starts_with(b" ")) else {
             // not shown: it may be a piece of a value
             let found = match line {
                 [b'-'] => "`-`",
@@ -58,7 +59,7 @@ impl<'l> Spec<'l> {
             Raw::Plain(bytes) => self.plain(bytes).map(<[u8]>::to_vec),
             Raw::Base64(bytes) => STANDARD.decode(bytes).map_err(|error| {
                 let name = shown(self.name);
-                let why = in_words(error);
+                let why = in_words(&error);
                 LdifTrouble::Base64 { name, why }
             }),
             Raw::Url => Err(LdifTrouble::Url {
@@ -119,7 +120,7 @@ impl<'l> Spec<'l> {
 }
 
 /// Where it is wrong, and not what stands there.
-fn in_words(error: base64::DecodeError) -> String {
+fn in_words(error: &base64::DecodeError) -> String {
     use base64::DecodeError as E;
     match error {
         E::InvalidByte(at, _) | E::InvalidLastSymbol { offset: at, .. } => {

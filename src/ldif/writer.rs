@@ -19,18 +19,15 @@ pub struct Writer<W> {
 }
 
 impl<W: Write> Writer<W> {
-    /// Writes the line of the version.
+    /// Writes the line of the version, which RFC 2849 wants, for ldapmodify(1) and most others.
     pub fn begin(output: W) -> io::Result<Self> {
-        let mut writer = Self {
-            output,
-            line: Vec::new(),
-        };
-        writer.output.write_all(b"version: 1\n")?;
+        let mut writer = Self::for_slapadd(output);
+        writer.output.write_all(b"version: 1\n\n")?;
         Ok(writer)
     }
 
-    /// Without the line of the version, which slapadd(8) does not know.
-    pub fn without_version(output: W) -> Self {
+    /// Without that line: slapadd(8) of `OpenLDAP` 2.5 takes it for part of an entry and refuses the file.
+    pub fn for_slapadd(output: W) -> Self {
         Self {
             output,
             line: Vec::new(),
@@ -106,14 +103,12 @@ impl<W: Write> Writer<W> {
             Criticality::NotCritical => "false",
         };
         let head = format!("control: {} {criticality}", control.oid);
-        match &control.value {
-            Some(value) => self.pair(&head, value),
-            None => {
-                self.line.clear();
-                self.line.extend_from_slice(head.as_bytes());
-                self.write_folded()
-            }
+        if let Some(value) = &control.value {
+            return self.pair(&head, value);
         }
+        self.line.clear();
+        self.line.extend_from_slice(head.as_bytes());
+        self.write_folded()
     }
 
     fn values(&mut self, values: &[AttributeValue]) -> io::Result<()> {

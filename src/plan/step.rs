@@ -214,10 +214,7 @@ impl Pipeline {
             .join(" | ");
         match &self.stdin {
             Stdin::Nothing => {}
-            Stdin::File(file) => {
-                let _ = write!(line, " < {}", super::argv::quote(file.as_os_str()));
-            }
-            Stdin::FirstLine(file) => {
+            Stdin::File(file) | Stdin::FirstLine(file) => {
                 let _ = write!(line, " < {}", super::argv::quote(file.as_os_str()));
             }
             Stdin::Names => line.push_str(" < NAMES"),

@@ -52,6 +52,8 @@ pub struct CheckedJob {
     pub when: String,
     /// What its next run would retire.
     pub retires: Option<String>,
+    /// What is known of the secret that opens its copies.
+    pub secret: Option<String>,
     pub stops: Vec<Stop>,
 }
 
@@ -117,6 +119,11 @@ pub fn check_text(facts: &CheckFacts, style: Style) -> String {
         Some(retires) => format!("{}: {}; {retires}", job.job, job.when),
     });
     section(&mut text, "Jobs", jobs.collect(), style);
+    let secrets = facts.jobs.iter().filter_map(|job| {
+        let secret = job.secret.as_ref()?;
+        Some(format!("{}: {secret}", job.job))
+    });
+    section(&mut text, "Closed copies", secrets.collect(), style);
     section(&mut text, "Rebuilt", facts.rebuilt.clone(), style);
     let verdict = match (facts.stops().count(), facts.risks.len()) {
         (0, 0) => style.paint(Tone::Good, "All is right."),

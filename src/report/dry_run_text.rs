@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 use std::os::unix::ffi::OsStrExt;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use jiff::{Timestamp, tz::TimeZone};
 use serde::{Serialize, Serializer};
@@ -41,6 +41,8 @@ pub struct DryRunFacts {
     /// Of a restore: the folder that the files would be put below.
     #[serde(serialize_with = "some_path")]
     pub target: Option<PathBuf>,
+    /// Of a load: the service that it goes into.
+    pub service: Option<String>,
 }
 
 /// One of the first names that differ.
@@ -65,9 +67,13 @@ fn some_path<S: Serializer>(path: &Option<PathBuf>, serializer: S) -> Result<S::
 }
 
 pub fn dry_run_text(facts: &DryRunFacts, zone: &TimeZone) -> String {
-    match &facts.target {
-        Some(target) => restore_text(facts, target),
-        None => run_text(facts, zone),
+    match (&facts.target, &facts.service) {
+        (Some(target), _) => {
+            let target = safe_name(target.as_os_str().as_bytes());
+            restore_text(facts, format!("below {target}"))
+        }
+        (None, Some(service)) => restore_text(facts, format!("the service {}", safe_line(service))),
+        (None, None) => run_text(facts, zone),
     }
 }
 
@@ -99,7 +105,7 @@ fn run_text(facts: &DryRunFacts, zone: &TimeZone) -> String {
     text
 }
 
-fn restore_text(facts: &DryRunFacts, target: &Path) -> String {
+fn restore_text(facts: &DryRunFacts, target: String) -> String {
     let mut text = format!(
         "Dry run of a restore of {}: nothing was written.\n",
         facts.job
@@ -107,8 +113,7 @@ fn restore_text(facts: &DryRunFacts, target: &Path) -> String {
     stops(&mut text, facts, "A restore");
     let from = format!("{}/{}", facts.landing, facts.entry);
     section(&mut text, "From", &[from]);
-    let below = format!("below {}", safe_name(target.as_os_str().as_bytes()));
-    section(&mut text, "To", &[below]);
+    section(&mut text, "To", &[target]);
     if let Some(changes) = facts.changes {
         let _ = writeln!(
             text,

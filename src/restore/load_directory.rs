@@ -51,12 +51,12 @@ pub fn refusal(places: &[DatabasePlace], existing: Existing) -> Option<Stop> {
 
 impl DirectoryLoad<'_> {
     pub fn steps(self) -> Vec<Step> {
-        let mut steps = vec![self.step("stop the service", self.stop())];
+        let mut steps = vec![step("stop the service", self.stop())];
         for place in self.places {
             let words = format!("set `{}` aside", place.folder.display());
             let owner = &self.facts.owner;
             let argv = aside::set_aside(self.own_program, &place.folder, &self.aside(place), owner);
-            steps.push(self.step(&words, argv));
+            steps.push(step(&words, argv));
         }
         for place in self.places {
             let name = member_name(&place.database);
@@ -70,7 +70,7 @@ impl DirectoryLoad<'_> {
             let words = format!("load `{}`", place.database);
             steps.push(Step::new(Part::Restore, words, Act::Tool(pipeline)));
         }
-        steps.push(self.step("start the service", self.start()));
+        steps.push(step("start the service", self.start()));
         steps.push(Step::new(
             Part::Restore,
             "wait until it answers",
@@ -91,7 +91,7 @@ impl DirectoryLoad<'_> {
 
     /// As post steps they are done whatever stopped the load, a signal and a power cut too.
     fn way_back(self) -> Vec<Step> {
-        let mut steps = vec![self.post("stop the service again", self.stop())];
+        let mut steps = vec![post("stop the service again", self.stop())];
         for place in self.places.iter().rev() {
             let words = format!("put `{}` back", place.folder.display());
             let argv = aside::put_back(
@@ -100,12 +100,17 @@ impl DirectoryLoad<'_> {
                 &self.aside(place),
                 &beside(&place.folder, "failed", self.at),
             );
-            steps.push(self.post(&words, argv));
+            steps.push(post(&words, argv));
         }
-        steps.push(self.post("start the service as it was", self.start()));
-        let mut answers = self.post("see whether it answers", Argv::new("true"));
-        answers.act = answer(&self.directory.uri);
-        steps.push(answers);
+        steps.push(post("start the service as it was", self.start()));
+        steps.push(Step {
+            on: On::Failure,
+            ..Step::new(
+                Part::Post,
+                "see whether it answers",
+                answer(&self.directory.uri),
+            )
+        });
         steps
     }
 
@@ -121,16 +126,16 @@ impl DirectoryLoad<'_> {
     fn start(self) -> Argv {
         service::start(&self.directory.service, &self.directory.control)
     }
+}
 
-    fn step(self, words: &str, argv: Argv) -> Step {
-        Step::new(Part::Restore, words, Act::Tool(Pipeline::plain(argv)))
-    }
+fn step(words: &str, argv: Argv) -> Step {
+    Step::new(Part::Restore, words, Act::Tool(Pipeline::plain(argv)))
+}
 
-    fn post(self, words: &str, argv: Argv) -> Step {
-        Step {
-            on: On::Failure,
-            ..Step::new(Part::Post, words, Act::Tool(Pipeline::plain(argv)))
-        }
+fn post(words: &str, argv: Argv) -> Step {
+    Step {
+        on: On::Failure,
+        ..Step::new(Part::Post, words, Act::Tool(Pipeline::plain(argv)))
     }
 }
 

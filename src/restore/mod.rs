@@ -10,4 +10,4 @@ pub use export::{open_export, plan_of};
 pub use load_directory::{DirectoryLoad, answer, export_again, in_order, refusal};
 pub use opening::Opening;
 pub use plan::{Wish, plan_restore};
-pub use seal::{SealError, read_passphrase, seal, unseal};
+pub use seal::{SealError, opens, read_passphrase, seal, unseal};

@@ -123,11 +123,7 @@ fn recipient(text: &str) -> Result<age::x25519::Recipient, SealError> {
 /// When the secret does not fit, or the input is damaged or cut off.
 pub fn unseal(opener: &Opener, input: impl Read, mut output: impl Write) -> Result<(), SealError> {
     let decryptor = age::Decryptor::new_buffered(BufReader::new(input)).map_err(damage)?;
-    let identities: Vec<Box<dyn age::Identity + Send + Sync>> = match opener {
-        Opener::PassphraseFile(file) => vec![Box::new(by_passphrase(file)?)],
-        Opener::Credential(name) => vec![Box::new(by_passphrase(&credential(name)?)?)],
-        Opener::IdentityFile(file) => identities(file)?,
-    };
+    let identities = keys(opener)?;
     let reader = decryptor
         .decrypt(identities.iter().map(|key| &**key as &dyn age::Identity))
         .map_err(damage)?;
@@ -138,6 +134,25 @@ pub fn unseal(opener: &Opener, input: impl Read, mut output: impl Write) -> Resu
         _ => SealError::Stream(error),
     })?;
     output.flush().map_err(SealError::Stream)
+}
+
+/// Whether the secret is the one that a file was closed with, of which `head` is the beginning: its header tells.
+///
+/// # Errors
+/// [`SealError::WrongSecret`] when it is another, and what else is wrong.
+pub fn opens(opener: &Opener, head: &[u8]) -> Result<(), SealError> {
+    let decryptor = age::Decryptor::new_buffered(head).map_err(damage)?;
+    let identities = keys(opener)?;
+    let opened = decryptor.decrypt(identities.iter().map(|key| &**key as &dyn age::Identity));
+    opened.map(drop).map_err(damage)
+}
+
+fn keys(opener: &Opener) -> Result<Vec<Box<dyn age::Identity + Send + Sync>>, SealError> {
+    Ok(match opener {
+        Opener::PassphraseFile(file) => vec![Box::new(by_passphrase(file)?)],
+        Opener::Credential(name) => vec![Box::new(by_passphrase(&credential(name)?)?)],
+        Opener::IdentityFile(file) => identities(file)?,
+    })
 }
 
 fn by_passphrase(file: &Path) -> Result<age::scrypt::Identity, SealError> {

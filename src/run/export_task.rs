@@ -6,6 +6,7 @@ use super::executor::{Executed, Executor};
 use super::job_run::Runner;
 use super::locks::{self, LockError};
 use super::owed::{self, Owed};
+use super::services::Service;
 use super::verify_run::{Which, choose};
 use super::wording;
 use crate::jobs::{Job, Kind};
@@ -67,25 +68,50 @@ impl Runner<'_> {
         Ok(record)
     }
 
+    /// Opens the export and plans what is done with it. Reads only.
+    ///
+    /// # Errors
+    /// Why it cannot be done.
+    pub fn plan_export(&self, wanted: &ExportWanted) -> Result<Plan, Stop> {
+        let mut record = self.blank(
+            wanted.job,
+            Trigger::Hand,
+            String::new(),
+            self.config.drive_of(wanted.job),
+        );
+        let gathered = self.look(wanted.job, record.started);
+        let generation = newest(wanted, &gathered)?;
+        let opening = opening(wanted, &gathered, &generation);
+        let service = Service::of(wanted.job)?;
+        self.open_and_plan(wanted, (&opening, &gathered), &service, &mut record)
+            .map(|(_, plan)| plan)
+    }
+
+    fn open_and_plan(
+        &self,
+        wanted: &ExportWanted,
+        (opening, gathered): (&Opening, &Gathered),
+        service: &Service,
+        record: &mut RunRecord,
+    ) -> Result<(Opened, Plan), Stop> {
+        let mut first = open_export(opening, record.started);
+        first.steps.extend(service.first_steps());
+        let opened = self.do_steps(&first, gathered, None, record)?;
+        let plan = service.plan(wanted, opening, &opened, record.started)?;
+        Ok((opened, plan))
+    }
+
     fn open_and_go(&self, wanted: &ExportWanted, record: &mut RunRecord) -> Result<(), Stop> {
         let gathered = self.look(wanted.job, record.started);
         record.landing = gathered.facts.landing.address();
-        if let DriveState::NotReady(stop) = &gathered.facts.drive {
-            return Err(stop.clone());
-        }
-        let which = wanted.from.map_or(Which::Newest, Which::One);
-        let generation = choose(wanted.job, which, &gathered.facts.generations)?;
-        let generation = generation.first().ok_or_else(nothing_to_open)?;
+        let generation = newest(wanted, &gathered)?;
         record.generation = Some(generation.name);
         record.form = Some(generation.form);
-        let opening = opening(wanted, &gathered, generation);
-        let service = super::services::Service::of(wanted.job)?;
-        let mut first = open_export(&opening, record.started);
-        first.steps.extend(service.first_steps());
-        let opened = self.do_steps(&first, &gathered, None, record)?;
-        let second = service.plan(wanted, &opening, &opened, record.started)?;
-        self.owe_way_back(wanted, &second, record)?;
-        let done = self.do_steps(&second, &gathered, Some(opened), record);
+        let opening = opening(wanted, &gathered, &generation);
+        let service = Service::of(wanted.job)?;
+        let (opened, plan) = self.open_and_plan(wanted, (&opening, &gathered), &service, record)?;
+        self.owe_way_back(wanted, &plan, record)?;
+        let done = self.do_steps(&plan, &gathered, Some(opened), record);
         if let Err(error) = owed::settle(&self.config.server.state_dir, &wanted.job.name) {
             record.notes.push(format!(
                 "cannot strike off the steps that were owed: {error}"
@@ -93,13 +119,13 @@ impl Runner<'_> {
         }
         record
             .notes
-            .extend(service.notes(wanted, &opening, &second, done.is_ok()));
+            .extend(Service::notes(wanted, &plan, done.is_ok()));
         record.reason = words(wanted, &done?);
         Ok(())
     }
 
     /// Does all steps of a plan, with the members that an earlier one left.
-    fn do_steps(
+    pub(super) fn do_steps(
         &self,
         plan: &Plan,
         gathered: &Gathered,
@@ -185,8 +211,15 @@ fn opening<'a>(
     }
 }
 
-fn nothing_to_open() -> Stop {
-    Stop::new(Outcome::Failed, "there is no export to open")
+/// The export that is meant.
+fn newest(wanted: &ExportWanted, gathered: &Gathered) -> Result<Generation, Stop> {
+    if let DriveState::NotReady(stop) = &gathered.facts.drive {
+        return Err(stop.clone());
+    }
+    let which = wanted.from.map_or(Which::Newest, Which::One);
+    let chosen = choose(wanted.job, which, &gathered.facts.generations)?;
+    let none = || Stop::new(Outcome::Failed, "there is no export to open");
+    chosen.into_iter().next().ok_or_else(none)
 }
 
 /// `2,046 entries loaded, exported again, and the same.`

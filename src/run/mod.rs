@@ -7,6 +7,7 @@ mod control;
 mod describing;
 mod describing_archive;
 mod drive_hands;
+mod entry_restore;
 mod executor;
 mod export_task;
 pub mod job_run;
@@ -42,6 +43,7 @@ mod watch;
 mod wording;
 
 pub use control::{Control, Cut, StopSignal};
+pub use entry_restore::{EntriesFound, EntriesWanted, EntryExtent};
 pub use executor::{Executed, Executor};
 pub use export_task::{Aim, ExportWanted};
 pub use job_run::{Runner, Wanted, known_hosts, skipped_record, trigger_for};

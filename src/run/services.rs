@@ -32,20 +32,18 @@ impl<'a> Service<'a> {
     /// # Errors
     /// When the job exports none, or the service is not to be found here.
     pub fn of(job: &'a Job) -> Result<Self, Stop> {
-        match (&job.kind, service_facts(&job.kind)?) {
-            (Kind::Directory(directory), ServiceFacts::Directory(facts)) => {
-                Ok(Self::Directory { directory, facts })
-            }
-            _ => {
-                let kind = job.kind.name();
-                let reason = format!(
-                    "job `{}` is of kind `{kind}`, which has no service",
-                    job.name
-                );
-                Err(Stop::new(Outcome::Failed, reason)
-                    .advise("`hayloft restore JOB --to DIR` brings its files back"))
-            }
+        if let (Kind::Directory(directory), ServiceFacts::Directory(facts)) =
+            (&job.kind, service_facts(&job.kind)?)
+        {
+            return Ok(Self::Directory { directory, facts });
         }
+        let kind = job.kind.name();
+        let reason = format!(
+            "job `{}` is of kind `{kind}`, which has no service",
+            job.name
+        );
+        Err(Stop::new(Outcome::Failed, reason)
+            .advise("`hayloft restore JOB --to DIR` brings its files back"))
     }
 
     /// What is read besides the export, before it is planned what is done with it.
@@ -92,18 +90,10 @@ impl<'a> Service<'a> {
     }
 
     /// What a person should know when it is over.
-    pub fn notes(
-        &self,
-        wanted: &ExportWanted,
-        opening: &Opening,
-        plan: &Plan,
-        went_well: bool,
-    ) -> Vec<String> {
+    pub fn notes(wanted: &ExportWanted, plan: &Plan, went_well: bool) -> Vec<String> {
         let Aim::Load(_) = wanted.aim else {
             return Vec::new();
         };
-        let Self::Directory { .. } = self;
-        let _ = opening;
         let at = GenerationName::at(plan.at);
         if went_well {
             vec![format!(

@@ -1,3 +1,5 @@
+//! Differences between two exports of settings, made by hand.
+
 use super::*;
 
 fn kept(passwd: &str, mode: u32, list: &str) -> Kept {

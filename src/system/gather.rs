@@ -173,10 +173,9 @@ fn look_at_drive(
 fn missing_programs(job: &Job, drive: &Drive) -> Vec<String> {
     let mut wanted = vec!["rsync"];
     match job.kind {
-        Kind::Archive { .. } => wanted.extend(["tar", "zstd"]),
+        Kind::Archive { .. } | Kind::Settings { .. } => wanted.extend(["tar", "zstd"]),
         Kind::Directory(_) => wanted.extend(["slapcat", "setpriv", "zstd"]),
         Kind::History | Kind::Mirror | Kind::Clone { .. } => {}
-        Kind::Settings { .. } => wanted.extend(["tar", "zstd"]),
         Kind::Database { .. } => wanted.push("zstd"),
     }
     if matches!(drive.place, DrivePlace::Ssh { .. })

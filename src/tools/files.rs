@@ -71,6 +71,15 @@ pub fn print(path: &Path) -> Argv {
     Argv::new("cat").arg("--").arg(path)
 }
 
+/// The first bytes of a file.
+pub fn print_first(path: &Path, most: u64) -> Argv {
+    Argv::new("head")
+        .arg("-c")
+        .arg(most.to_string())
+        .arg("--")
+        .arg(path)
+}
+
 /// Writes standard input to a new file and flushes it.
 pub fn write_from_stdin(path: &Path) -> Argv {
     let mut to = std::ffi::OsString::from("of=");

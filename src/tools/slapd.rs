@@ -24,12 +24,6 @@ pub fn slapadd(config: &Path, database: Database, owner: &Owner) -> Argv {
     as_owner(owner, of(Argv::new("slapadd"), config, database))
 }
 
-/// As [`slapcat`], one entry with all below it.
-pub fn slapcat_subtree(config: &Path, dn: &str, owner: &Owner) -> Argv {
-    let argv = Argv::new("slapcat").arg("-F").arg(config);
-    as_owner(owner, argv.arg("-s").arg(dn))
-}
-
 /// Starts one with this configuration alone, without any network but a local socket: unshare(1).
 pub fn start_apart(config: &Path, uri: &str, owner: &Owner) -> Argv {
     let argv = Argv::new("unshare").args(["--net", "--", "slapd", "-h", uri]);

@@ -26,7 +26,10 @@ fn an_export_of_a_running_directory_holds_every_entry_as_slapcat_tells_it() {
         let found = fs::metadata(world.copies("accounts").join(name)).unwrap();
         found.permissions().mode() & 0o777
     };
-    let archive = names.iter().find(|name| name.ends_with(".age")).unwrap();
+    let archive = names
+        .iter()
+        .find(|name| name.ends_with("Z.tar.zst.age"))
+        .unwrap();
     assert_eq!(mode(archive), 0o600);
     let back = world.path("back");
     world.run(&["restore", "accounts", "--to", back.to_str().unwrap()], 0);

@@ -18,6 +18,7 @@ fn example() -> ConfigFolder {
         "barn-key",
         "orders-passphrase",
         "laptop-key",
+        "this-server-passphrase",
     ] {
         made = made.with_secret(secret);
     }
@@ -51,6 +52,7 @@ fn every_file_of_jobs_example_loads_without_mistake_or_warning() {
         "orders",
         "photographs",
         "studio-files",
+        "this-server",
     ];
     assert_eq!(names, expected);
     assert!(config.jobs.values().all(|job| job.kind.name().is_built()));
@@ -126,6 +128,9 @@ fn the_example_jobs_are_read_as_written() {
         (orders.post[1].user.as_deref(), &*orders.post[1].env["LANG"]),
         (Some("nobody"), "C.UTF-8")
     );
+    let server = &config.jobs[&name("this-server")];
+    let encrypt = Encrypt::Passphrase(folder.file("this-server-passphrase"));
+    assert_eq!(server.kind, Kind::Settings { encrypt });
     let home = &config.jobs[&name("ines-home")];
     assert_eq!(home.catch_up, CatchUp::Skip);
     assert!(

@@ -145,6 +145,13 @@ fn the_parts_of_files_in_the_readme_are_right() {
             .values()
             .all(|drive| drive.reread.is_some())
     );
+    let job = file("/etc/hayloft/jobs/this-server.toml").replace("/etc/hayloft", "{dir}");
+    let folder = ConfigFolder::new().with_secret("passphrase");
+    let loaded = folder
+        .with("server.toml", SERVER)
+        .with("jobs/this-server.toml", &job)
+        .load();
+    assert_eq!(loaded.config.jobs.len(), 1);
 }
 
 #[test]

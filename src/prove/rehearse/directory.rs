@@ -54,7 +54,7 @@ pub fn config_step(directory: &Directory, facts: &DirectoryFacts) -> Option<Step
 impl DirectoryRehearsal<'_> {
     pub fn steps(self) -> Vec<Step> {
         let config = self.config();
-        let mut steps = vec![self.step(
+        let mut steps = vec![step(
             "make the folders of a service of its own",
             files::make_folders_for(&self.facts.owner, &self.made_folders()),
         )];
@@ -71,7 +71,7 @@ impl DirectoryRehearsal<'_> {
         for suffix in self.directory.suffixes() {
             steps.push(self.load(&config, suffix, &member_name(suffix)));
         }
-        steps.push(self.step(
+        steps.push(step(
             "start it, without any network",
             slapd::start_apart(&config, &self.uri(), &self.facts.owner),
         ));
@@ -131,8 +131,8 @@ impl DirectoryRehearsal<'_> {
         let words = format!("log in as `{}`", login.dn);
         Some(Step::new(Part::Rehearse, words, Act::Tool(pipeline)))
     }
+}
 
-    fn step(self, words: &str, argv: Argv) -> Step {
-        Step::new(Part::Rehearse, words, Act::Tool(Pipeline::plain(argv)))
-    }
+fn step(words: &str, argv: Argv) -> Step {
+    Step::new(Part::Rehearse, words, Act::Tool(Pipeline::plain(argv)))
 }

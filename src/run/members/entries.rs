@@ -62,7 +62,7 @@ impl Executor<'_> {
 
 fn made_to_fit(from: &Kept, wanted: &ScratchConfig, scratch: &std::path::Path) -> io::Result<Kept> {
     // a configuration is small: slapd holds all of it in memory
-    let mut writer = Writer::without_version(Vec::new());
+    let mut writer = Writer::for_slapadd(Vec::new());
     let mut number = 0;
     for entry in entries(from)?.entries() {
         let entry = entry.map_err(io::Error::other)?;

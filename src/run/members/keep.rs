@@ -85,12 +85,21 @@ fn entries(input: impl io::BufRead, name: &str) -> io::Result<u64> {
         io::Error::new(io::ErrorKind::InvalidData, words)
     };
     let mut amount = 0;
-    for entry in ldif::Reader::new(input).entries() {
-        entry.map_err(|error| wrong(error.to_string()))?;
-        amount += 1;
+    let mut reader = ldif::Reader::new(input);
+    for record in reader.by_ref() {
+        match record.map_err(|error| wrong(error.to_string()))? {
+            ldif::Record::Content(_) => amount += 1,
+            ldif::Record::Change(change) => {
+                return Err(wrong(format!("it holds a change, of `{}`", change.dn)));
+            }
+        }
     }
     if amount == 0 {
         return Err(wrong("it holds no entry".to_owned()));
+    }
+    // slapcat(8) ends every entry with one
+    if !reader.ended_in_empty_line() {
+        return Err(wrong("it ends within an entry".to_owned()));
     }
     Ok(amount)
 }

@@ -24,7 +24,7 @@ pub fn unpack(from: impl Read, scratch: &Path) -> io::Result<(Export, Vec<Kept>)
             continue;
         }
         let name = String::from_utf8(entry.path_bytes().into_owned())
-            .map_err(|_| wrong("a member's name is no text".to_owned()))?;
+            .map_err(|_| wrong("a member's name is no text"))?;
         if name == Export::NAME {
             let mut text = Vec::new();
             entry.take(MOST_OF_LIST).read_to_end(&mut text)?;
@@ -32,7 +32,7 @@ pub fn unpack(from: impl Read, scratch: &Path) -> io::Result<(Export, Vec<Kept>)
             continue;
         }
         if kept.len() >= MOST_MEMBERS {
-            return Err(wrong(format!("it has more than {MOST_MEMBERS} members")));
+            return Err(wrong(&format!("it has more than {MOST_MEMBERS} members")));
         }
         let member = Member {
             content: content(&name),
@@ -43,7 +43,7 @@ pub fn unpack(from: impl Read, scratch: &Path) -> io::Result<(Export, Vec<Kept>)
     // the rest, so that what is before it can tell whether it was whole
     io::copy(&mut archive.into_inner(), &mut io::sink())?;
     let list = list.ok_or_else(|| {
-        wrong(format!(
+        wrong(&format!(
             "`{}` is missing: it is no export, or was cut off",
             Export::NAME
         ))
@@ -53,7 +53,7 @@ pub fn unpack(from: impl Read, scratch: &Path) -> io::Result<(Export, Vec<Kept>)
 }
 
 fn content(name: &str) -> Content {
-    if name.ends_with(".ldif") {
+    if Path::new(name).extension() == Some("ldif".as_ref()) {
         Content::Ldif
     } else {
         Content::Plain
@@ -65,10 +65,10 @@ fn read_list(text: &[u8]) -> io::Result<Export> {
     struct Format {
         hayloft_export: u32,
     }
-    let malformed = |error: serde_json::Error| wrong(format!("`{}`: {error}", Export::NAME));
+    let malformed = |error: serde_json::Error| wrong(&format!("`{}`: {error}", Export::NAME));
     let format: Format = serde_json::from_slice(text).map_err(malformed)?;
     if format.hayloft_export > Export::FORMAT {
-        return Err(wrong(format!(
+        return Err(wrong(&format!(
             "it is of format {}, and this version of hayloft knows {}: install a newer one",
             format.hayloft_export,
             Export::FORMAT
@@ -81,16 +81,16 @@ fn read_list(text: &[u8]) -> io::Result<Export> {
 fn check(list: &Export, kept: &[Kept]) -> io::Result<()> {
     for told in &list.members {
         let found = kept.iter().find(|one| one.told.name == told.name);
-        let found = found.ok_or_else(|| wrong(format!("`{}` is missing", told.name)))?;
+        let found = found.ok_or_else(|| wrong(&format!("`{}` is missing", told.name)))?;
         if found.told.sha256 != told.sha256 || found.told.bytes != told.bytes {
-            return Err(wrong(format!("`{}` is not as it was written", told.name)));
+            return Err(wrong(&format!("`{}` is not as it was written", told.name)));
         }
         let counts = (found.told.count, told.count);
         if let (Some(found), Some(count)) = counts
             && found != count
         {
             let (_, many) = Counted::words(count.of);
-            return Err(wrong(format!(
+            return Err(wrong(&format!(
                 "`{}` has {} {many}, and had {}",
                 told.name, found.amount, count.amount
             )));
@@ -100,10 +100,10 @@ fn check(list: &Export, kept: &[Kept]) -> io::Result<()> {
         .iter()
         .find(|one| list.members.iter().all(|told| told.name != one.told.name));
     stranger.map_or(Ok(()), |one| {
-        Err(wrong(format!("`{}` does not belong to it", one.told.name)))
+        Err(wrong(&format!("`{}` does not belong to it", one.told.name)))
     })
 }
 
-fn wrong(why: String) -> io::Error {
+fn wrong(why: &str) -> io::Error {
     io::Error::new(io::ErrorKind::InvalidData, format!("the export: {why}"))
 }
