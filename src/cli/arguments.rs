@@ -215,10 +215,6 @@ pub struct RestoreArguments {
     #[command(flatten)]
     pub service: ServiceArguments,
 
-    /// For settings: show how this server differs from what was kept of it; nothing is written
-    #[arg(long, conflicts_with_all = ["to", "paths", "load", "entry", "replace", "dry_run"])]
-    pub compare: bool,
-
     /// Write over files that are there and differ, or set aside what the service holds
     #[arg(long)]
     pub replace: bool,
@@ -245,6 +241,10 @@ pub struct ServiceArguments {
     /// The entry with all below it
     #[arg(long, requires = "entry")]
     pub subtree: bool,
+
+    /// For settings: show how this server differs from what was kept of it; nothing is written
+    #[arg(long, conflicts_with_all = ["to", "paths", "load", "replace", "dry_run"])]
+    pub compare: bool,
 }
 
 /// With what a closed copy is opened.

@@ -27,11 +27,11 @@ fn try_restore(settings: &Settings, wanted: &RestoreArguments) -> Result<Exit, E
     if wanted.service.load {
         return load::load(settings, &config, job, wanted);
     }
-    if wanted.compare {
-        return compare::compare(settings, &config, job, wanted);
-    }
     if let Some(dn) = &wanted.service.entry {
         return load::entries(settings, &config, job, wanted, dn);
+    }
+    if wanted.service.compare {
+        return compare::compare(settings, &config, job, wanted);
     }
     check_paths(wanted)?;
     let secret = secret(job, &wanted.secret)?;

@@ -1,4 +1,4 @@
-//! Differences between two exports of settings, made by hand.
+//! What differs between a server and what was kept of it.
 
 use super::*;
 

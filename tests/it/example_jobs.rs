@@ -18,7 +18,8 @@ fn example() -> ConfigFolder {
         "barn-key",
         "orders-passphrase",
         "laptop-key",
-        "this-server-passphrase",
+        "accounts-passphrase",
+        "ines-password",
     ] {
         made = made.with_secret(secret);
     }
@@ -46,13 +47,14 @@ fn every_file_of_jobs_example_loads_without_mistake_or_warning() {
     assert_eq!(warnings, []);
     let names: Vec<_> = config.jobs.keys().map(Name::as_str).collect();
     let expected = [
+        "accounts",
         "ines-home",
         "laptops",
         "offsite",
         "orders",
         "photographs",
+        "server-settings",
         "studio-files",
-        "this-server",
     ];
     assert_eq!(names, expected);
     assert!(config.jobs.values().all(|job| job.kind.name().is_built()));
@@ -128,15 +130,15 @@ fn the_example_jobs_are_read_as_written() {
         (orders.post[1].user.as_deref(), &*orders.post[1].env["LANG"]),
         (Some("nobody"), "C.UTF-8")
     );
-    let server = &config.jobs[&name("this-server")];
-    let encrypt = Encrypt::Passphrase(folder.file("this-server-passphrase"));
-    assert_eq!(server.kind, Kind::Settings { encrypt });
     let home = &config.jobs[&name("ines-home")];
     assert_eq!(home.catch_up, CatchUp::Skip);
     assert!(
         matches!(&home.source, Some(Source::Ssh { host, .. }) if host.identity == Some(folder.file("laptop-key")))
     );
-    assert_eq!(config.jobs[&name("offsite")].after, [name("studio-files")]);
+    assert_eq!(
+        config.jobs[&name("offsite")].after,
+        [name("studio-files"), name("accounts")]
+    );
     assert_eq!(
         config.jobs[&name("photographs")].kind.name(),
         KindName::Mirror
