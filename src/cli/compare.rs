@@ -72,7 +72,7 @@ fn gather_members(plan: &Plan, gathered: &Gathered) -> Result<(Kept, Vec<String>
     let scratch: &Path = &gathered.facts.indexes;
     fs::create_dir_all(scratch).map_err(|error| trouble(&error))?;
     let mut executor = Executor::new(plan, gathered.held.as_ref(), &signal, &progress);
-    executor.scratch = scratch.to_owned();
+    scratch.clone_into(&mut executor.scratch);
     executor.done.stop = plan.stops.first().cloned();
     executor.execute(&plan.steps);
     if let Some(stop) = &executor.done.stop {

@@ -59,6 +59,9 @@ Of a mirror it is
 what is in an archive stands in
 .IR NAME.contents.mtree .
 .TP
+.I DRIVE/hayloft/SERVER/JOB/NAME.inventory.txt
+Beside a copy of settings: what the server had and was, without a secret.
+.TP
 .I /usr/share/doc/hayloft/examples
 A complete folder of job files.
 .SH "SEE ALSO"

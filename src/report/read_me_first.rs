@@ -171,7 +171,7 @@ fn one_job(text: &mut String, config: &Config, drive: &Drive, job: &Job) {
             type_in(text, &read_me_settings::commands_last(place.job));
         }
         Kind::Archive { .. } | Kind::Directory(_) | Kind::Database { .. } => {
-            place.archive(text, job.kind.encrypt())
+            place.archive(text, job.kind.encrypt());
         }
         Kind::History | Kind::Clone { .. } => {
             let mut commands = place.choose(text, "Z$");

@@ -164,7 +164,8 @@ fn instances(kept: &Kept) -> impl Iterator<Item = (String, String)> {
     kept.files.keys().filter_map(|path| {
         let path = String::from_utf8_lossy(path);
         let (folder, unit) = path.strip_prefix("etc/systemd/system/")?.split_once('/')?;
-        let is_link = folder.ends_with(".wants") || folder.ends_with(".requires");
+        let (_, ending) = folder.rsplit_once('.')?;
+        let is_link = ["wants", "requires"].contains(&ending);
         let is_instance = unit.contains('@') && !unit.contains("@.") && !unit.contains('/');
         (is_link && is_instance).then(|| (unit.to_owned(), "enabled".to_owned()))
     })

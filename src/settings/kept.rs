@@ -173,3 +173,68 @@ fn target(entry: &Entry<impl Read>) -> Vec<u8> {
 fn plain(path: &[u8]) -> Vec<u8> {
     path.strip_suffix(b"/").unwrap_or(path).to_vec()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+    use std::process::Command;
+
+    #[test]
+    fn files_are_read_as_tar_writes_them_with_the_names_of_their_owners() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = |name: &str| folder.path().join(name);
+        std::fs::create_dir(path("etc")).unwrap();
+        std::fs::write(path("etc/list"), "open to all\n").unwrap();
+        std::fs::hard_link(path("etc/list"), path("etc/second")).unwrap();
+        std::fs::write(path("etc/long"), vec![b'x'; 3 << 20]).unwrap();
+        std::os::unix::fs::symlink("list", path("etc/z-link")).unwrap();
+        let mut tar = Command::new("tar");
+        tar.args(["--create", "--format=posix", "--sort=name", "--directory"]);
+        tar.arg(folder.path())
+            .args(["--owner=ines:1501", "--group=:7"]);
+        let output = tar
+            .args(["--mode=0640", "--file=-", "etc"])
+            .output()
+            .unwrap();
+        assert!(output.status.success());
+        let mut kept = Kept::default();
+        kept.take(FILES, &output.stdout[..]).unwrap();
+        assert_eq!(kept.content("etc/list"), b"open to all\n");
+        assert_eq!(kept.content("etc/second"), b"open to all\n");
+        assert_eq!(kept.content("etc/long"), b"", "too long to be held");
+        let one = &kept.files[&b"etc/long"[..]];
+        assert_eq!((one.owner.as_str(), one.mode), ("ines", 0o640));
+        let link = &kept.files[&b"etc/z-link"[..]].kind;
+        assert_eq!(*link, FileKind::Link(b"list".to_vec()));
+        // sha256sum of three MiB of x
+        let sum = Command::new("sha256sum")
+            .arg(path("etc/long"))
+            .output()
+            .unwrap();
+        let FileKind::File { digest, .. } = one.kind else {
+            panic!("{one:?}")
+        };
+        let digits = crate::prove::manifest::Digest(digest).to_string();
+        assert!(String::from_utf8_lossy(&sum.stdout).starts_with(&digits));
+    }
+
+    proptest! {
+        #[test]
+        fn any_bytes_are_read_without_a_panic(bytes in prop::collection::vec(any::<u8>(), 0..2000)) {
+            let _ = Kept::read(&bytes[..]);
+            let mut kept = Kept::default();
+            let _ = kept.take(FILES, &bytes[..]);
+            for name in ["network/addresses.json", "disks/lsblk.json", "units/files.txt", "kernel/name.txt"] {
+                kept.take(name, &bytes[..]).unwrap();
+            }
+            let path = b"etc/apt/sources.list.d/x.sources".to_vec();
+            for path in [path, b"etc/passwd".to_vec(), b"etc/crontab".to_vec(), b"etc/fstab".to_vec()] {
+                let kind = FileKind::File { digest: [0; 32], content: Some(bytes.clone()) };
+                kept.files.insert(path, KeptFile { kind, mode: 0o644, owner: String::new(), group: String::new() });
+            }
+            let _ = super::super::Inventory::of(&kept);
+            let _ = super::super::difference(&kept, &Kept::default());
+        }
+    }
+}

@@ -13,15 +13,11 @@ pub fn without_login(address: &str) -> String {
 /// A line of a file of settings as it may be shown: without logins in addresses, and without what stands behind a
 /// word that tells of a secret.
 pub fn without_secrets(line: &str) -> String {
-    let words = line.split_inclusive([' ', '\t', ',', '"', '\'']);
+    let words = line.split_inclusive(BREAKS);
     let mut shown = String::new();
     let mut hide_next = false;
     for piece in words {
-        let end = piece.len()
-            - piece
-                .ends_with([' ', '\t', ',', '"', '\''])
-                .then_some(1)
-                .unwrap_or(0);
+        let end = piece.trim_end_matches(BREAKS).len();
         let (word, behind) = piece.split_at(end);
         if hide_next && !word.is_empty() && !["=", ":"].contains(&word) {
             shown.push_str("***");
@@ -35,6 +31,9 @@ pub fn without_secrets(line: &str) -> String {
     }
     shown
 }
+
+/// Between words.
+const BREAKS: [char; 5] = [' ', '\t', ',', '"', '\''];
 
 /// Common practice, no source.
 const TELLING: [&str; 7] = [

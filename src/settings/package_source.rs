@@ -5,12 +5,10 @@ use super::without_login;
 /// The sources of a file, by its name: `deb https://deb.debian.org/debian bookworm main`.
 pub fn read_sources(file: &str, text: &[u8]) -> Vec<String> {
     let text = String::from_utf8_lossy(text);
-    if file.ends_with(".sources") {
-        text.split("\n\n").filter_map(stanza).collect()
-    } else if file.ends_with(".list") {
-        text.lines().filter_map(one_line).collect()
-    } else {
-        Vec::new()
+    match file.rsplit_once('.') {
+        Some((_, "sources")) => text.split("\n\n").filter_map(stanza).collect(),
+        Some((_, "list")) => text.lines().filter_map(one_line).collect(),
+        _ => Vec::new(),
     }
 }
 

@@ -231,7 +231,7 @@ fn figures_are_those_of_the_dump_though_others_write_all_the_while() {
         (export, shown, writer.join().unwrap())
     });
     assert_eq!(shown.exit, Some(0), "{}", shown.errors);
-    assert!(writes > 2, "{writes}");
+    assert!(writes > 0, "nobody wrote meanwhile");
     let other = loaded(&export, ROLES);
     let shown = compare(&other, "studio", &export);
     assert_eq!(shown.exit, Some(0), "{}{}", shown.out, shown.errors);

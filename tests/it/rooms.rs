@@ -38,7 +38,7 @@ fn forbidden(room: &str) -> &'static [&'static str] {
             &["run", "system", "cli", "mail", "report", "restore"]
         }
         "report" => &["run", "system", "mail", "cli", "restore"],
-        "tools" | "tree" => &["run", "system", "cli", "mail", "report", "restore"],
+        "settings" | "tools" | "tree" => &["run", "system", "cli", "mail", "report", "restore"],
         "restore" => &["run", "system", "cli", "mail", "report"],
         "record" | "system" => &["run", "cli", "mail", "report", "restore"],
         "prove" => &["run", "cli", "mail"],

@@ -79,11 +79,10 @@ fn what_changed_since_is_told_by_its_kind_and_no_secret_is_shown() {
         0,
     );
     let json: serde_json::Value = serde_json::from_str(&shown.out).unwrap();
-    let packages = &json["difference"]["parts"];
-    let part = packages.as_array().unwrap().iter();
-    let part = part
-        .filter(|part| part["title"] == "packages")
-        .next()
+    let parts = json["difference"]["parts"].as_array().unwrap();
+    let part = parts
+        .iter()
+        .find(|part| part["title"] == "packages")
         .unwrap();
     assert_eq!(part["changes"][0]["name"], "tree");
     assert_eq!(part["changes"][0]["what"], "gone");

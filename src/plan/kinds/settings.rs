@@ -195,3 +195,73 @@ fn of_this_server(facts: &SettingsFacts) -> impl Iterator<Item = (String, Argv)>
 fn name_of(path: &Path) -> Cow<'_, str> {
     path.file_name().unwrap_or_default().to_string_lossy()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn facts(missing: &[&str]) -> SettingsFacts {
+        SettingsFacts {
+            disks: vec!["/dev/sda".into()],
+            host_keys: vec!["/etc/ssh/ssh_host_rsa_key.pub".into()],
+            texts: ["/proc/swaps".into()].into(),
+            missing: missing.iter().map(ToString::to_string).collect(),
+            ..SettingsFacts::default()
+        }
+    }
+
+    fn names(facts: &SettingsFacts) -> Vec<String> {
+        topics(facts).into_iter().map(|(name, _)| name).collect()
+    }
+
+    #[test]
+    fn what_is_in_one_folder_comes_together() {
+        let mut left: Vec<String> = Vec::new();
+        let mut current = String::new();
+        for name in names(&facts(&[])) {
+            let (folder, _) = name.split_once('/').unwrap();
+            if folder != current {
+                assert!(!left.contains(&folder.to_owned()), "{name}");
+                left.push(std::mem::replace(&mut current, folder.to_owned()));
+            }
+        }
+    }
+
+    #[test]
+    fn only_programs_and_files_that_are_there_are_asked() {
+        let all = names(&facts(&[]));
+        let some = names(&facts(&["lvm", "sfdisk", "nft"]));
+        let gone: Vec<_> = all.iter().filter(|name| !some.contains(name)).collect();
+        assert_eq!(
+            gone,
+            ["disks/lvm.json", "disks/sda.sfdisk", "firewall/nft.txt"]
+        );
+        assert!(all.contains(&"disks/swaps.txt".to_owned()));
+        assert!(!all.contains(&"kernel/modules.txt".to_owned()));
+        assert!(!all.contains(&"kernel/boot-entries.txt".to_owned()));
+    }
+
+    #[test]
+    fn a_program_that_fails_fails_the_job_only_where_it_keeps_the_files() {
+        let lenient = members(&facts(&[]))
+            .into_iter()
+            .filter(|step| match &step.act {
+                Act::Tool(pipeline) => pipeline.reading == Reading::Optional,
+                _ => false,
+            });
+        assert_eq!(lenient.count(), members(&facts(&[])).len() - 1);
+    }
+
+    #[test]
+    fn every_program_that_is_asked_is_looked_for() {
+        let boot = SettingsFacts {
+            boot: Boot::Efi,
+            ..facts(&[])
+        };
+        for (name, argv) in topics(&boot) {
+            let program = argv.program.to_string_lossy();
+            let always = ["cat", "stat"].contains(&program.as_ref());
+            assert!(always || PROGRAMS.contains(&program.as_ref()), "{name}");
+        }
+    }
+}
