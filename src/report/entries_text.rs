@@ -46,7 +46,10 @@ pub struct ShownValue {
 }
 
 /// Of these the value opens something: RFC 4519, 2.41; RFC 2307; `OpenLDAP` and Samba (from memory).
-const SECRET: [&str; 7] = [
+const SECRET: [&str; 10] = [
+    "oathsecret",
+    "sambapasswordhistory",
+    "sambacleartextpassword",
     "userpassword",
     "olcrootpw",
     "sambantpassword",

@@ -33,11 +33,18 @@ pub fn commands(job: &str, directory: &Directory) -> Vec<String> {
     } else {
         format!("slapcat -F {config} -n 0")
     };
-    // the folders of the databases, one of which may be that of a database that is not in the export
-    let folders = format!("$({described} | sed -n 's/^olcDbDirectory: //p')");
-    let [aside, made] = fresh("$FOLDER");
+    let all = format!("$({described} | sed -n 's/^olcDbDirectory: //p')");
+    for suffix in directory.suffixes() {
+        let folder = folder_of(&described, suffix);
+        let [aside, made] = fresh("$FOLDER");
+        commands.push(format!(
+            "for FOLDER in \\\n        {folder}; do \\\n        {aside}; \\\n        {made}; done"
+        ));
+    }
+    // those of databases that are not in the export stay as they are; a new computer has none yet
     commands.push(format!(
-        "for FOLDER in {folders}; do \\\n        {aside}; \\\n        {made}; done"
+        "for FOLDER in {all}; do [ -d $FOLDER ] || \\\n        {}; done",
+        fresh("$FOLDER")[1]
     ));
     for suffix in directory.suffixes() {
         commands.push(format!(
@@ -47,7 +54,7 @@ pub fn commands(job: &str, directory: &Directory) -> Vec<String> {
         ));
     }
     commands.push(format!(
-        "for FOLDER in {config} {folders}; do \\\n        echo chown -R openldap:openldap $FOLDER; done"
+        "for FOLDER in {config} {all}; do \\\n        echo chown -R openldap:openldap $FOLDER; done"
     ));
     commands.push(format!(
         "echo {}",
@@ -58,7 +65,16 @@ pub fn commands(job: &str, directory: &Directory) -> Vec<String> {
 
 fn fresh(folder: &str) -> [String; 2] {
     [
-        format!("echo mv {folder} {folder}.before"),
+        format!("echo mv -T -n {folder} {folder}.before"),
         format!("echo install -d -o openldap -g openldap -m 0750 {folder}"),
     ]
+}
+
+/// A command that finds where the database of `suffix` lies: entries are apart by empty lines.
+fn folder_of(described: &str, suffix: &str) -> String {
+    let suffix = quote(OsStr::new(&format!("olcSuffix: {suffix}")));
+    format!(
+        "$({described} | awk -v RS= -v FS='\\n' -v S={suffix} \\\n        \
+         'index($0 FS, FS S FS) {{for (i = 1; i <= NF; i++) if (sub(/^olcDbDirectory: /, \"\", $i)) print $i}}')"
+    )
 }

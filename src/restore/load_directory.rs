@@ -11,7 +11,7 @@ use crate::plan::{
     SameEntries, Stdin, Stdout, Step, Stop,
 };
 use crate::record::{GenerationName, Outcome};
-use crate::tools::{Existing, aside, ldap, service, slapd};
+use crate::tools::{Existing, aside, files, ldap, service, slapd};
 
 /// What is loaded, and where.
 #[derive(Debug, Clone, Copy)]
@@ -70,15 +70,20 @@ impl DirectoryLoad<'_> {
             let words = format!("load `{}`", place.database);
             steps.push(Step::new(Part::Restore, words, Act::Tool(pipeline)));
         }
+        // before anybody can write to it
+        for place in self.places {
+            steps.extend(self.compare(&place.database));
+        }
+        for place in self.places {
+            let words = format!("flush `{}` to the disk", place.folder.display());
+            steps.push(step(&words, files::flush(&place.folder)));
+        }
         steps.push(step("start the service", self.start()));
         steps.push(Step::new(
             Part::Restore,
             "wait until it answers",
             answer(&self.directory.uri),
         ));
-        for place in self.places {
-            steps.extend(self.compare(&place.database));
-        }
         steps.extend(self.way_back());
         steps
     }
@@ -128,13 +133,20 @@ impl DirectoryLoad<'_> {
     }
 }
 
+/// A service that neither stops nor starts within this is in trouble; the way back cannot be interrupted otherwise.
+const PATIENCE: Duration = Duration::from_secs(600);
+
 fn step(words: &str, argv: Argv) -> Step {
-    Step::new(Part::Restore, words, Act::Tool(Pipeline::plain(argv)))
+    Step {
+        timeout: Some(PATIENCE),
+        ..Step::new(Part::Restore, words, Act::Tool(Pipeline::plain(argv)))
+    }
 }
 
 fn post(words: &str, argv: Argv) -> Step {
     Step {
         on: On::Failure,
+        timeout: Some(PATIENCE),
         ..Step::new(Part::Post, words, Act::Tool(Pipeline::plain(argv)))
     }
 }

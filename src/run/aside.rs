@@ -45,6 +45,7 @@ pub fn put_back(place: &Path, aside: &Path, failed: &Path) -> io::Result<bool> {
         Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(false),
         found => found.map_err(|error| named(aside, &error))?,
     };
+    nobody_works_on(place)?;
     match rename_new(place, failed) {
         Err(error) if error.kind() == io::ErrorKind::NotFound => {}
         renamed => renamed?,

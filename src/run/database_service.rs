@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 
-use super::export_task::{Aim, ExportWanted, Opened};
+use super::export_task::{Aim, ExportWanted, LoadEnd, Opened};
 use super::services::mount;
 use crate::jobs::{Engine, LocalServer};
 use crate::plan::{DatabaseFacts, Owner, Step, Stop};
@@ -53,7 +53,7 @@ pub fn database_steps(
                 folder,
                 own_program: opening.own_program,
             };
-            let mut steps = vec![mount(folder, *most)];
+            let mut steps = mount(folder, *most).to_vec();
             steps.extend(rehearsal.steps());
             Ok(steps)
         }
@@ -104,7 +104,7 @@ fn is_empty(server: &PostgresqlServer, database: &str) -> Result<bool, Stop> {
 }
 
 /// What a person should know when a load is over.
-pub fn notes(engine: &Engine, at: GenerationName, went_well: bool) -> Vec<String> {
+pub fn notes(engine: &Engine, at: GenerationName, ended: LoadEnd) -> Vec<String> {
     let (kept, removal) = match engine {
         Engine::Sqlite { .. } => (
             format!("beside it, in a file that ends in `.before-{at}`"),
@@ -115,10 +115,16 @@ pub fn notes(engine: &Engine, at: GenerationName, went_well: bool) -> Vec<String
             "drop them",
         ),
     };
-    vec![if went_well {
-        format!("what was there before is kept {kept}: {removal} once all is as it should be")
-    } else {
-        "all is as it was; what had been loaded was removed, but for new roles".to_owned()
+    vec![match ended {
+        LoadEnd::Loaded => {
+            format!("what was there before is kept {kept}: {removal} once all is as it should be")
+        }
+        LoadEnd::PutBack => {
+            "all is as it was; what had been loaded was removed, but for new roles".to_owned()
+        }
+        LoadEnd::NotPutBack => format!(
+            "not all could be put back as it was: what is missing is kept {kept}; hayloft tries once more at its next start"
+        ),
     }]
 }
 

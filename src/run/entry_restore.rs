@@ -6,10 +6,10 @@ use std::sync::Arc;
 
 use super::export_task::Opened;
 use super::job_run::Runner;
-use super::locks;
+use super::locks::{self, Sharing};
 use super::members::{entries, keep};
 use super::verify_run::{Which, choose};
-use super::wording;
+use super::{settle, wording};
 use crate::jobs::{Directory, Job, Kind};
 use crate::ldif::{
     AttributeNames, ChangeRecord, Difference, Dn, DnKey, Entry, Writer, changes, difference,
@@ -115,8 +115,15 @@ impl Runner<'_> {
             Ok(lock) => lock,
             Err(error) => return Ok(self.not_begun(record, &error)),
         };
+        let _service_lock = match locks::lock_service_of(state_dir, wanted.job, Sharing::Alone) {
+            Ok(lock) => lock,
+            Err(error) => return Ok(self.not_begun(record, &error)),
+        };
         self.begin_log(&mut record);
         self.store.begin_run(&record)?;
+        record
+            .notes
+            .extend(settle::cut_short_runs(self, &wanted.job.name, &record.id)?);
         record.generation = Some(found.generation);
         record.form = Some(found.of.form);
         record.landing = found.gathered.facts.landing.address();

@@ -4,17 +4,18 @@ use std::path::PathBuf;
 
 use super::executor::{Executed, Executor};
 use super::job_run::Runner;
-use super::locks::{self, LockError};
+use super::locks::{self, LockError, Sharing};
 use super::owed::{self, Owed};
 use super::services::Service;
 use super::verify_run::{Which, choose};
-use super::wording;
+use super::{settle, wording};
 use crate::jobs::{Job, Kind};
-use crate::plan::{DriveState, Plan, Stop};
+use crate::plan::{DriveState, Part, Plan, Step, Stop};
 use crate::record::{Generation, GenerationName, Outcome, RunRecord, StoreError, Task, Trigger};
 use crate::report::counted;
 use crate::restore::{Opening, open_export};
 use crate::system::Gathered;
+use crate::system::swap::plain_swaps;
 use crate::tools::Existing;
 use crate::tools::seal::Opener;
 
@@ -58,8 +59,22 @@ impl Runner<'_> {
             Ok(lock) => lock,
             Err(error) => return Ok(self.not_begun(record, &error)),
         };
+        let service_lock = match wanted.aim {
+            Aim::Load(_) => locks::lock_service_of(state_dir, job, Sharing::Alone),
+            Aim::Rehearse { .. } => Ok(None),
+        };
+        let _service_lock = match service_lock {
+            Ok(lock) => lock,
+            Err(error) => return Ok(self.not_begun(record, &error)),
+        };
         self.begin_log(&mut record);
         self.store.begin_run(&record)?;
+        if let Aim::Load(_) = wanted.aim {
+            // what an earlier one set aside comes back before this one looks at what is there
+            record
+                .notes
+                .extend(settle::cut_short_runs(self, &job.name, &record.id)?);
+        }
         let went = self.open_and_go(wanted, &mut record);
         conclude(&mut record, went);
         self.finish(&mut record);
@@ -110,18 +125,30 @@ impl Runner<'_> {
         let opening = opening(wanted, &gathered, &generation);
         let service = Service::of(wanted.job)?;
         let (opened, plan) = self.open_and_plan(wanted, (&opening, &gathered), &service, record)?;
-        self.owe_way_back(wanted, &plan, record)?;
+        if let Aim::Rehearse { .. } = wanted.aim {
+            record.notes.extend(may_be_swapped());
+        }
+        let is_owed = self.owe_way_back(wanted, &plan, record)?;
         let done = self.do_steps(&plan, &gathered, Some(opened), record);
+        let ended = match &done {
+            Ok(_) => LoadEnd::Loaded,
+            Err(_) if is_back(&plan, record) => LoadEnd::PutBack,
+            Err(_) => LoadEnd::NotPutBack,
+        };
+        if is_owed && ended != LoadEnd::NotPutBack {
+            self.strike_off(wanted, record);
+        }
+        record.notes.extend(Service::notes(wanted, &plan, ended));
+        record.reason = words(wanted, &done.map_err(|stop| wanted.or_full(stop))?);
+        Ok(())
+    }
+
+    fn strike_off(&self, wanted: &ExportWanted, record: &mut RunRecord) {
         if let Err(error) = owed::settle(&self.config.server.state_dir, &wanted.job.name) {
             record.notes.push(format!(
                 "cannot strike off the steps that were owed: {error}"
             ));
         }
-        record
-            .notes
-            .extend(Service::notes(wanted, &plan, done.is_ok()));
-        record.reason = words(wanted, &done.map_err(|stop| wanted.or_full(stop))?);
-        Ok(())
     }
 
     /// Does all steps of a plan, with the members that an earlier one left.
@@ -156,15 +183,18 @@ impl Runner<'_> {
         }
     }
 
-    /// Should this process be killed or the power be cut, the next start does what puts the service back.
+    /// Should this process be killed or the power be cut, the next start does what puts the service back. Gives whether
+    /// there is anything to do then.
     fn owe_way_back(
         &self,
         wanted: &ExportWanted,
         plan: &Plan,
         record: &RunRecord,
-    ) -> Result<(), Stop> {
-        let owed = Owed::of(&wanted.job.name, &record.id, &plan.steps);
-        let written = owed.map_or(Ok(()), |owed| owed.write(&self.config.server.state_dir));
+    ) -> Result<bool, Stop> {
+        let Some(owed) = Owed::of(&wanted.job.name, &record.id, &plan.steps) else {
+            return Ok(false);
+        };
+        let written = owed.write(&self.config.server.state_dir).map(|()| true);
         written.map_err(|error| {
             let reason = format!(
                 "cannot write down how the service is put back: {error}; nothing was changed"
@@ -209,6 +239,35 @@ impl ExportWanted<'_> {
             Aim::Rehearse { .. } => locks::lock_rehearse(state_dir, job),
         }
     }
+}
+
+/// How a load ended for the service.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LoadEnd {
+    Loaded,
+    /// It failed, and the service is as it was.
+    PutBack,
+    NotPutBack,
+}
+
+/// Whether all steps of the way back ended well. They are the last that were done.
+fn is_back(plan: &Plan, record: &RunRecord) -> bool {
+    let is_way_back = |step: &&Step| step.part == Part::Post;
+    let amount = plan.steps.iter().filter(is_way_back).count();
+    let mut last = record.steps.iter().rev().take(amount);
+    record.steps.len() >= amount && last.all(|step| step.ended_well)
+}
+
+/// What is rehearsed is in memory in the clear.
+fn may_be_swapped() -> Option<String> {
+    let swaps = plain_swaps();
+    (!swaps.is_empty()).then(|| {
+        format!(
+            "what is rehearsed is in memory in the clear, and this server may write memory to {}: encrypt it, or swap to \
+             zram",
+            swaps.join(", ")
+        )
+    })
 }
 
 fn opening<'a>(

@@ -9,7 +9,7 @@ use super::account::Account;
 use super::catalogue_keeper::CatalogueKeeper;
 use super::control::StopSignal;
 use super::executor::Executor;
-use super::locks::{self, LockError};
+use super::locks::{self, LockError, Sharing};
 use super::owed::{self, Owed};
 use super::progress::Progress;
 use super::run_log::RunLog;
@@ -65,6 +65,10 @@ impl Runner<'_> {
                 record.notes = settle::cut_short_runs(self, &job.name, &record.id)?;
                 return Ok(self.not_begun(record, &error));
             }
+        };
+        let _service_lock = match locks::lock_service_of(state_dir, job, Sharing::WithOthers) {
+            Ok(lock) => lock,
+            Err(error) => return Ok(self.not_begun(record, &error)),
         };
         self.begin_log(&mut record);
         self.store.begin_run(&record)?;

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use rustix::fs::{FlockOperation, flock};
 
-use crate::jobs::{Drive, DrivePlace, Name};
+use crate::jobs::{Drive, DrivePlace, Engine, Job, Kind, Name};
 use crate::record::{RunRecord, Task};
 
 /// A lock that is held until dropped.
@@ -64,9 +64,7 @@ fn drive_file(drive: &Drive) -> String {
         DrivePlace::Local { uuid, .. } => uuid.to_ascii_lowercase(),
         DrivePlace::Ssh { host, path } => format!("{}-{}-{}", host.host, host.port, path.display()),
     };
-    let safe = |c: char| if c.is_ascii_alphanumeric() { c } else { '-' };
-    let file: String = identity.chars().map(safe).collect();
-    format!("drive-{file}")
+    format!("drive-{}", safe(&identity))
 }
 
 /// A look at copies of a job. A run of the job goes on meanwhile.
@@ -87,6 +85,59 @@ pub fn lock_slice(state_dir: &Path, drive: &Name) -> Result<Lock, LockError> {
     let what = format!("re-reading drive `{drive}`");
     let file = format!("slice-{drive}");
     take(state_dir, &file, &what, "`hayloft verify --slice`")
+}
+
+/// The service that a job exports, while it is changed. Whoever exports it shares it with others who do.
+///
+/// # Errors
+/// [`LockError::Held`] when another process has it.
+pub fn lock_service_of(
+    state_dir: &Path,
+    job: &Job,
+    sharing: Sharing,
+) -> Result<Option<Lock>, LockError> {
+    let Some(service) = service_file(&job.kind) else {
+        return Ok(None);
+    };
+    let what = format!("the service of job `{}`", job.name);
+    let doing = format!(
+        "another job that loads or exports it, at work with `{}`",
+        job.name
+    );
+    take_as(state_dir, &service, (&what, &doing), sharing).map(Some)
+}
+
+/// Whether others may hold a lock at the same time.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Sharing {
+    Alone,
+    WithOthers,
+}
+
+/// One service is one, however many jobs export it.
+fn service_file(kind: &Kind) -> Option<String> {
+    let name = match kind {
+        Kind::Directory(directory) => format!("slapd-{}", directory.config.display()),
+        Kind::Database {
+            engine: Engine::Sqlite { file },
+            ..
+        } => format!("sqlite-{}", file.display()),
+        Kind::Database {
+            engine: Engine::Postgresql(server),
+            ..
+        } => format!("postgresql-{}-{}", server.socket.display(), server.port),
+        Kind::Database {
+            engine: Engine::Mariadb(server),
+            ..
+        } => format!("mariadb-{}", server.socket.display()),
+        _ => return None,
+    };
+    Some(format!("service-{}", safe(&name)))
+}
+
+fn safe(text: &str) -> String {
+    let plain = |c: char| if c.is_ascii_alphanumeric() { c } else { '-' };
+    text.chars().map(plain).collect()
 }
 
 /// A rehearsal of a job. A run of the job goes on meanwhile.
@@ -148,9 +199,9 @@ fn is_held(state_dir: &Path, file: &str) -> bool {
 }
 
 /// Tries for a moment: whoever only looks whether it is held, holds it for that instant.
-fn lock_soon(file: &File) -> bool {
+fn lock_soon(file: &File, how: FlockOperation) -> bool {
     for _ in 0..10 {
-        if flock(file, FlockOperation::NonBlockingLockExclusive).is_ok() {
+        if flock(file, how).is_ok() {
             return true;
         }
         std::thread::sleep(Duration::from_millis(15));
@@ -159,6 +210,15 @@ fn lock_soon(file: &File) -> bool {
 }
 
 fn take(state_dir: &Path, file: &str, what: &str, doing: &str) -> Result<Lock, LockError> {
+    take_as(state_dir, file, (what, doing), Sharing::Alone)
+}
+
+fn take_as(
+    state_dir: &Path,
+    file: &str,
+    (what, doing): (&str, &str),
+    sharing: Sharing,
+) -> Result<Lock, LockError> {
     let folder = state_dir.join("locks");
     let path = folder.join(format!("{file}.lock"));
     let failed = |source| LockError::Io {
@@ -173,7 +233,11 @@ fn take(state_dir: &Path, file: &str, what: &str, doing: &str) -> Result<Lock, L
         .truncate(false)
         .open(&path);
     let mut file = open.map_err(failed)?;
-    if !lock_soon(&file) {
+    let how = match sharing {
+        Sharing::Alone => FlockOperation::NonBlockingLockExclusive,
+        Sharing::WithOthers => FlockOperation::NonBlockingLockShared,
+    };
+    if !lock_soon(&file, how) {
         let mut by = String::new();
         let _ = file.read_to_string(&mut by);
         return Err(LockError::Held {

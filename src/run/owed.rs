@@ -36,7 +36,8 @@ impl Owed {
     pub fn of(job: &Name, run: &str, steps: &[Step]) -> Option<Self> {
         let owed = steps
             .iter()
-            .filter(|step| step.part == Part::Post && step.on != On::Success);
+            .filter(|step| step.part == Part::Post && step.on != On::Success)
+            .filter(|step| !is_look(step));
         let steps: Vec<OwedStep> = owed.filter_map(OwedStep::of).collect();
         (!steps.is_empty()).then(|| Self {
             job: job.clone(),
@@ -98,13 +99,19 @@ pub fn all(state_dir: &Path) -> Vec<Owed> {
 /// When the file cannot be removed.
 pub fn settle(state_dir: &Path, job: &Name) -> io::Result<()> {
     match fs::remove_file(file(state_dir, job)) {
-        Err(error) if error.kind() != io::ErrorKind::NotFound => Err(error),
-        _ => Ok(()),
+        Ok(()) => File::open(state_dir.join("owed"))?.sync_all(),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(()),
+        Err(error) => Err(error),
     }
 }
 
 fn file(state_dir: &Path, job: &Name) -> PathBuf {
     state_dir.join("owed").join(format!("{job}.json"))
+}
+
+/// Those that are tried again and again only wait for something.
+fn is_look(step: &Step) -> bool {
+    matches!(&step.act, Act::Tool(pipeline) if !pipeline.retries.is_empty())
 }
 
 impl OwedStep {

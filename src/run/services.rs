@@ -7,17 +7,17 @@ use std::path::Path;
 use jiff::Timestamp;
 
 use super::database_service::{database_steps, notes};
-use super::export_task::{Aim, ExportWanted, Opened};
+use super::export_task::{Aim, ExportWanted, LoadEnd, Opened};
 use super::members::entries;
 use crate::jobs::{CONFIG_DATABASE, Directory, Engine, Job, Kind};
 use crate::ldif::Dn;
 use crate::plan::{
-    Act, DatabasePlace, DirectoryFacts, Holds, Part, Pipeline, Plan, ServiceFacts, Step, Stop,
+    Act, Argv, DatabasePlace, DirectoryFacts, Holds, Part, Pipeline, Plan, ServiceFacts, Step, Stop,
 };
 use crate::prove::rehearse::{DirectoryRehearsal, config_member, config_step};
 use crate::record::{GenerationName, Outcome};
 use crate::restore::{DirectoryLoad, Opening, in_order, plan_of, refusal};
-use crate::system::service_facts;
+use crate::system::{service_facts, service_folder};
 use crate::tools::files;
 use crate::tools::slapd_config::{self, Configured};
 
@@ -85,7 +85,7 @@ impl<'a> Service<'a> {
                 load(directory, facts, &places, opening, now).steps()
             }
             Aim::Rehearse { folder, most } => {
-                let mut steps = vec![mount(folder, *most)];
+                let mut steps = mount(folder, *most).to_vec();
                 let rehearsal = DirectoryRehearsal {
                     directory,
                     facts,
@@ -100,31 +100,41 @@ impl<'a> Service<'a> {
     }
 
     /// What a person should know when it is over.
-    pub fn notes(wanted: &ExportWanted, plan: &Plan, went_well: bool) -> Vec<String> {
+    pub fn notes(wanted: &ExportWanted, plan: &Plan, ended: LoadEnd) -> Vec<String> {
         let Aim::Load(_) = wanted.aim else {
             return Vec::new();
         };
         let at = GenerationName::at(plan.at);
         if let Kind::Database { engine, .. } = &wanted.job.kind {
-            return notes(engine, at, went_well);
+            return notes(engine, at, ended);
         }
-        if went_well {
-            vec![format!(
+        vec![match ended {
+            LoadEnd::Loaded => format!(
                 "what the service held before lies beside it, in folders that end in `.before-{at}`: remove them once all is as it should be"
-            )]
-        } else {
-            vec![format!(
-                "the service is as it was; what had been loaded lies in folders that end in `.failed-{at}`"
-            )]
-        }
+            ),
+            LoadEnd::PutBack => format!(
+                "the service is as it was; what had been loaded, if anything, lies in folders that end in `.failed-{at}`"
+            ),
+            LoadEnd::NotPutBack => format!(
+                "the service could NOT be put back as it was: what it held lies in folders that end in `.before-{at}`; hayloft tries once more at its next start"
+            ),
+        }]
     }
 }
 
 /// Where a rehearsal takes place.
-pub(super) fn mount(folder: &Path, most: Option<u64>) -> Step {
-    let mount = Pipeline::plain(files::mount_memory(folder, most));
-    let words = "mount a place of its own, in memory";
-    Step::new(Part::Rehearse, words, Act::Tool(mount))
+///
+/// It hides the folder above it, where the sockets of live services lie: what is rehearsed must not reach them.
+pub(super) fn mount(folder: &Path, most: Option<u64>) -> [Step; 2] {
+    let step = |words: &str, argv: Argv| {
+        Step::new(Part::Rehearse, words, Act::Tool(Pipeline::plain(argv)))
+    };
+    let above = folder.parent().unwrap_or(folder);
+    let mount = files::mount_memory(above, most);
+    [
+        step("mount a place of its own, in memory", mount),
+        step("make its folder", files::make_open_folder(folder)),
+    ]
 }
 
 fn load<'a>(
@@ -175,18 +185,32 @@ fn places(directory: &Directory, configured: &[Configured]) -> Result<Vec<Databa
         })
     };
     let places: Result<Vec<_>, Stop> = directory.databases.iter().map(place).collect();
-    Ok(in_order(places?))
+    let places = places?;
+    for (number, place) in places.iter().enumerate() {
+        service_folder::check(&place.folder)?;
+        if places[..number]
+            .iter()
+            .any(|one| one.folder == place.folder)
+        {
+            let reason = format!("two databases lie in `{}`", place.folder.display());
+            return Err(Stop::new(Outcome::Failed, reason).advise("nothing was changed"));
+        }
+    }
+    Ok(in_order(places))
 }
 
 fn folder_of(suffix: &str, configured: &[Configured]) -> Result<std::path::PathBuf, Stop> {
     let wanted = Dn::parse(suffix).ok();
     let is_it = |one: &&Configured| wanted.is_some() && one.suffix == wanted;
     let found = configured.iter().find(is_it);
-    found.map(|one| one.folder.clone()).ok_or_else(|| {
-        let reason = format!("the configuration has no database `{suffix}` with a folder");
-        Stop::new(Outcome::Failed, reason)
-            .advise("nothing was changed; export `config` as well, or make the database first")
-    })
+    // without a slash at its end
+    found
+        .map(|one| one.folder.components().collect())
+        .ok_or_else(|| {
+            let reason = format!("the configuration has no database `{suffix}` with a folder");
+            Stop::new(Outcome::Failed, reason)
+                .advise("nothing was changed; export `config` as well, or make the database first")
+        })
 }
 
 fn holds(folder: &Path) -> Result<Holds, Stop> {

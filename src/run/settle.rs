@@ -93,8 +93,10 @@ pub fn cut_short_runs(runner: &Runner, job: &Name, but: &str) -> Result<Vec<Stri
 fn settle_job(runner: &Runner, job: &Name, but: &str) -> Result<Vec<RunRecord>, StoreError> {
     let state_dir = &runner.config.server.state_dir;
     let mut notes = Vec::new();
+    let mut owed_by = None;
     if let Some(owed) = Owed::read(state_dir, job) {
         notes = run_owed(&owed);
+        owed_by = Some(owed.run.clone());
         if let Err(error) = owed::settle(state_dir, job) {
             warn!("{error}");
         }
@@ -110,7 +112,8 @@ fn settle_job(runner: &Runner, job: &Name, but: &str) -> Result<Vec<RunRecord>, 
         run.ended = Some(runner.clock.now());
         run.outcome = Some(Outcome::CutShort);
         CUT_SHORT.clone_into(&mut run.reason);
-        run.advice = vec![what_follows(run.task).to_owned()];
+        let was_owed = owed_by.as_ref() == Some(&run.id);
+        run.advice = vec![what_follows(run.task, was_owed).to_owned()];
         run.notes.append(&mut notes);
         runner.store.finish_run(&run)?;
         runs.push(run);
@@ -118,13 +121,16 @@ fn settle_job(runner: &Runner, job: &Name, but: &str) -> Result<Vec<RunRecord>, 
     Ok(runs)
 }
 
-fn what_follows(task: Task) -> &'static str {
+fn what_follows(task: Task, was_owed: bool) -> &'static str {
     match task {
         Task::Copy => "the next run uses what was copied so far, and cleans up",
         Task::Verify => "nothing was written to the drive; verify again",
         Task::Slice => "the next one goes on from where this one was",
-        Task::Load => {
+        Task::Load if was_owed => {
             "what the service held before was put back, unless a note says otherwise; look at it"
+        }
+        Task::Load => {
+            "how far it came is not known: look at the service, and compare it with the export"
         }
         Task::Rehearse => "nothing was written to the drive or the service; rehearse again",
     }

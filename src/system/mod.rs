@@ -19,12 +19,14 @@ pub mod programs;
 pub mod remote_drive;
 mod risk_facts;
 mod service;
+pub mod service_folder;
 pub mod settings_facts;
 mod source;
 pub mod source_indexes;
 mod ssh_host;
 mod start_server;
 pub mod subvolumes;
+pub mod swap;
 mod talk;
 pub mod tree_use;
 

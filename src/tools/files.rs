@@ -62,6 +62,13 @@ pub fn mount_memory(at: &Path, most: Option<u64>) -> Argv {
         .arg(at)
 }
 
+/// Makes a folder that every account may come through.
+pub fn make_open_folder(path: &Path) -> Argv {
+    Argv::new("install")
+        .args(["-d", "-m", "0711", "--"])
+        .arg(path)
+}
+
 /// Makes the folder that files are brought back to, with the usual mode.
 pub fn make_target(path: &Path) -> Argv {
     Argv::new("mkdir").args(["-p", "--"]).arg(path)

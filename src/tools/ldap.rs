@@ -3,7 +3,7 @@
 use super::Verdict;
 use crate::plan::Argv;
 
-/// Asks for the root of all entries, which every server tells everybody (RFC 4512, section 5.1).
+/// Asks for the root of all entries (RFC 4512, section 5.1), as nobody in particular.
 pub fn ask_root(uri: &str) -> Argv {
     Argv::new("ldapsearch")
         .args(["-x", "-LLL", "-H", uri, "-s", "base", "-b", ""])
@@ -20,14 +20,15 @@ pub fn modify(uri: &str) -> Argv {
     Argv::new("ldapmodify").args(["-Q", "-Y", "EXTERNAL", "-H", uri])
 }
 
-/// ldapsearch(1), DIAGNOSTICS: the result code of the server, or above 127 that none could be asked.
+/// ldapsearch(1), DIAGNOSTICS: the result code of the server, who has answered then, whatever it allows; or one of the
+/// client's own, which are negative (ldap.h), that it could not be asked.
 pub fn judge(words: &str, code: i32) -> Verdict {
-    if code == NOT_REACHED {
+    if code > LAST_OF_SERVERS {
         Verdict::Again(words.to_owned())
     } else {
-        Verdict::Failed(words.to_owned())
+        Verdict::Well
     }
 }
 
-/// `LDAP_SERVER_DOWN`, -1 in ldap.h, as an exit status.
-const NOT_REACHED: i32 = 255;
+/// RFC 4511, 4.1.9, has none above 80; negative ones are 128 and more as an exit status.
+const LAST_OF_SERVERS: i32 = 127;

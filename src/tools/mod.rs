@@ -36,6 +36,7 @@ pub mod stat;
 pub mod systemctl;
 pub mod tables;
 pub mod tar;
+pub mod unshare;
 mod verdict;
 pub mod volumes;
 pub mod zstd;

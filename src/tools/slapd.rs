@@ -24,10 +24,9 @@ pub fn slapadd(config: &Path, database: Database, owner: &Owner) -> Argv {
     as_owner(owner, of(Argv::new("slapadd"), config, database))
 }
 
-/// Starts one with this configuration alone, without any network but a local socket: unshare(1).
-pub fn start_apart(config: &Path, uri: &str, owner: &Owner) -> Argv {
-    let argv = Argv::new("unshare").args(["--net", "--", "slapd", "-h", uri]);
-    let argv = argv.arg("-F").arg(config);
+/// Starts one with this configuration alone, which listens on one local socket.
+pub fn start(config: &Path, uri: &str, owner: &Owner) -> Argv {
+    let argv = Argv::new("slapd").args(["-h", uri]).arg("-F").arg(config);
     if owner.user == "root" {
         argv
     } else {
@@ -60,6 +59,6 @@ fn as_owner(owner: &Owner, argv: Argv) -> Argv {
     if owner.user == "root" {
         argv
     } else {
-        setpriv::as_user(&owner.user, &owner.group, argv)
+        setpriv::as_owner(owner, argv)
     }
 }

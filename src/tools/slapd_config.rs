@@ -58,6 +58,7 @@ pub fn in_folder(mut entry: Entry, folder: &Path, number: usize) -> Entry {
         let path = match name.key() {
             "olcdbdirectory" => data_folder(folder, number),
             "olcpidfile" => run_folder(folder).join("pid"),
+            "olcauditlogfile" => run_folder(folder).join("audit.ldif"),
             _ => continue,
         };
         *value = path.into_os_string().as_encoded_bytes().to_vec();

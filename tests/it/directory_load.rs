@@ -161,8 +161,24 @@ fn a_wrong_passphrase_a_flipped_bit_and_a_cut_off_file_leave_the_service_alone()
     load(&[], "cut off");
 }
 
+/// Begins a load, and kills it when the service was stopped and its data set aside.
+fn killed_load(world: &World, server: &DirectoryServer) {
+    let start = server.folder.join("start");
+    let right = fs::read_to_string(&start).unwrap();
+    fs::write(&start, "#!/bin/sh\nexec sleep 600\n").unwrap();
+    let load = Background::start(world.hayloft(&["restore", "accounts", "--load", "--replace"]));
+    until("it is about to start the service", || {
+        let processes = world.processes();
+        processes.iter().any(|line| line.contains("sleep 600"))
+    });
+    load.signal(rustix::process::Signal::KILL);
+    drop(load);
+    fs::write(&start, right).unwrap();
+    assert!(!server.answers());
+}
+
 #[test]
-fn a_load_that_was_killed_is_undone_at_the_next_start() {
+fn a_load_that_was_killed_is_undone_at_the_next_start_whatever_was_done_between() {
     let Some(world) = World::new(64) else { return };
     let Some(server) = DirectoryServer::new(&world, 50) else {
         return;
@@ -171,27 +187,109 @@ fn a_load_that_was_killed_is_undone_at_the_next_start() {
     world.run(&["run", "accounts"], 0);
     ok(&mut server.ldap("ldapdelete", &[&person(1)]));
     let before = all_of(&server);
-    // stopped and set aside, and then nothing: the start never comes back
-    let start = server.folder.join("start");
-    let right = fs::read_to_string(&start).unwrap();
-    fs::write(&start, "#!/bin/sh\nexec sleep 600\n").unwrap();
-    let load = Background::start(world.hayloft(&["restore", "accounts", "--load", "--replace"]));
-    until("it is about to start the service", || {
-        world
-            .processes()
-            .iter()
-            .any(|line| line.contains("sleep 600"))
-    });
-    load.signal(rustix::process::Signal::KILL);
-    drop(load);
-    fs::write(&start, right).unwrap();
-    assert!(!server.answers());
+    killed_load(&world, &server);
+    // a rehearsal owes nothing, and must not take what is owed for its own
+    world.run(&["rehearse", "accounts"], 0);
     // what was cut short needs attention
     world.run(&["settle"], 1);
     assert!(server.answers());
     assert_eq!(all_of(&server), before);
     let runs = world.run(&["runs", "--job", "accounts"], 0);
     assert!(runs.out.contains("CUT SHORT"), "{}", runs.out);
+}
+
+#[test]
+fn a_load_after_one_that_was_killed_begins_with_what_was_there_before_both() {
+    let Some(world) = World::new(64) else { return };
+    let Some(server) = DirectoryServer::new(&world, 50) else {
+        return;
+    };
+    server.job(&world);
+    world.run(&["run", "accounts"], 0);
+    let exported = all_of(&server);
+    ok(&mut server.ldap("ldapdelete", &[&person(1)]));
+    let before = all_of(&server);
+    killed_load(&world, &server);
+    // one that only asks brings it back first, and then finds data
+    let shown = world.run(&["restore", "accounts", "--load"], 1);
+    assert!(shown.out.contains("--replace"), "{}", shown.out);
+    assert_eq!(all_of(&server), before);
+    assert!(server.answers());
+    world.run(&["restore", "accounts", "--load", "--replace"], 0);
+    assert_eq!(all_of(&server), exported);
+}
+
+#[test]
+fn what_clients_write_as_soon_as_the_service_starts_does_not_undo_a_load() {
+    let Some(world) = World::new(64) else { return };
+    let Some(server) = DirectoryServer::new(&world, 50) else {
+        return;
+    };
+    server.job(&world);
+    world.run(&["run", "accounts"], 0);
+    let start = server.folder.join("start");
+    let right = fs::read_to_string(&start).unwrap();
+    let right = right.replace("exec slapd", "slapd");
+    let change = world.path("change.ldif");
+    let text = format!(
+        "dn: {}\nchangetype: modify\nreplace: description\ndescription: meanwhile\n\n",
+        person(2)
+    );
+    fs::write(&change, text).unwrap();
+    let write = format!(
+        "until ldapmodify -x -H {} -D cn=admin,{SUFFIX} -w '{PASSWORD}' -f {} >/dev/null 2>&1; do sleep 0.02; done\n",
+        server.uri(),
+        change.display()
+    );
+    fs::write(&start, format!("{right}{write}")).unwrap();
+    world.run(&["restore", "accounts", "--load", "--replace"], 0);
+    assert!(all_of(&server).0.contains("description: meanwhile"));
+}
+
+#[test]
+fn a_service_that_answers_nobody_without_a_name_is_loaded_and_rehearsed_all_the_same() {
+    let Some(world) = World::new(64) else { return };
+    let Some(server) = DirectoryServer::new(&world, 20) else {
+        return;
+    };
+    world.secret("ines", &format!("{PASSWORD}\n"));
+    let login = format!(
+        "login = {{ dn = \"uid=p8,ou=people,{SUFFIX}\", password_file = \"{{dir}}/config/ines\" }}\n"
+    );
+    server.job_with(&world, &login);
+    // slapd-config(5): no anonymous binds, and each login is written to its entry
+    let change = world.path("change.ldif");
+    let text = "dn: cn=config\nchangetype: modify\nadd: olcDisallows\nolcDisallows: bind_anon\n\n\
+        dn: olcDatabase={1}mdb,cn=config\nchangetype: modify\nadd: olcLastBind\nolcLastBind: TRUE\n\n";
+    fs::write(&change, text).unwrap();
+    ok(std::process::Command::new("ldapmodify")
+        .args(["-Q", "-Y", "EXTERNAL", "-H", &server.uri(), "-f"])
+        .arg(&change));
+    assert!(!server.answers());
+    world.run(&["run", "accounts"], 0);
+    world.run(&["rehearse", "accounts"], 0);
+    world.run(&["restore", "accounts", "--load", "--replace"], 0);
+    assert!(can_log_in(&server, &person(8)));
+}
+
+#[test]
+fn a_folder_that_cannot_make_way_is_told_before_anything_is_stopped() {
+    let Some(world) = World::new(64) else { return };
+    let Some(server) = DirectoryServer::new(&world, 20) else {
+        return;
+    };
+    server.job(&world);
+    world.run(&["run", "accounts"], 0);
+    let before = all_of(&server);
+    // it stays where it is, and is a file system of its own
+    ok(std::process::Command::new("mount")
+        .args(["-t", "tmpfs", "tmpfs"])
+        .arg(server.folder.join("data")));
+    let shown = world.run(&["restore", "accounts", "--load", "--replace"], 1);
+    ok(std::process::Command::new("umount").arg(server.folder.join("data")));
+    assert!(shown.out.contains("is mounted at"), "{}", shown.out);
+    assert!(server.answers());
+    assert_eq!(all_of(&server), before);
 }
 
 #[test]

@@ -9,7 +9,7 @@ use crate::plan::{
     Stdout, Step,
 };
 use crate::restore::{answer, export_again};
-use crate::tools::{files, ldap, slapd, slapd_config};
+use crate::tools::{files, ldap, slapd, slapd_config, unshare};
 
 /// What is rehearsed, and where.
 #[derive(Debug, Clone, Copy)]
@@ -73,16 +73,19 @@ impl DirectoryRehearsal<'_> {
         }
         steps.push(step(
             "start it, without any network",
-            slapd::start_apart(&config, &self.uri(), &self.facts.owner),
+            unshare::without_network(slapd::start(&config, &self.uri(), &self.facts.owner)),
         ));
         steps.push(Step::new(
             Part::Rehearse,
             "wait until it answers",
             answer(&self.uri()),
         ));
-        steps.extend(self.login());
         let again = |name: &str, exported: &str| {
-            let argv = slapd::slapcat(&config, database(name), &self.facts.owner);
+            let argv = unshare::without_network(slapd::slapcat(
+                &config,
+                database(name),
+                &self.facts.owner,
+            ));
             export_again(Part::Rehearse, argv, exported)
         };
         if self.directory.has_config() {
@@ -91,6 +94,8 @@ impl DirectoryRehearsal<'_> {
         for suffix in self.directory.suffixes() {
             steps.extend(again(suffix, &member_name(suffix)));
         }
+        // a login may write to the entry (slapd-config(5), `olcLastBind`)
+        steps.extend(self.login());
         steps
     }
 
@@ -114,7 +119,8 @@ impl DirectoryRehearsal<'_> {
     }
 
     fn load(self, config: &Path, name: &str, member: &str) -> Step {
-        let argv = slapd::slapadd(config, database(name), &self.facts.owner);
+        let argv =
+            unshare::without_network(slapd::slapadd(config, database(name), &self.facts.owner));
         let mut pipeline = Pipeline::plain(argv);
         pipeline.stdin = Stdin::Member(member.to_owned());
         Step::new(
