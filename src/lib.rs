@@ -23,6 +23,7 @@ pub mod report;
 pub mod restore;
 pub mod run;
 pub mod schedule;
+pub mod settings;
 pub mod system;
 pub mod tools;
 pub mod tree;

@@ -5,10 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand};
 use jiff::Timestamp;
 
-use super::database_arguments::{
-    CompareMariadb, ComparePostgresql, DumpMariadb, DumpPostgresql, DumpSqlite, MariadbUsers,
-    PlaceSqlite, StartServer, SwapPostgresql,
-};
+use super::database_arguments::DatabaseCommand;
 use super::step_arguments::{
     ListTarArguments, PutBackArguments, SealArguments, SetAsideArguments, UnsealArguments,
 };
@@ -101,49 +98,14 @@ pub enum Command {
     /// Open what is closed with age, from standard input onto standard output
     #[command(hide = true)]
     Unseal(UnsealArguments),
-    /// Export a database of postgresql to standard output, and write down what its tables hold
+    #[command(flatten)]
+    Database(DatabaseCommand),
+    /// Print the script that makes a fresh Debian this server again
     #[command(hide = true)]
-    DumpPostgresql(DumpPostgresql),
-    /// Hold a database of postgresql against what its tables held, from standard input
+    SettingsScript,
+    /// Read the members of an export of settings from standard input, and print what of them is no secret
     #[command(hide = true)]
-    ComparePostgresql(ComparePostgresql),
-    /// Hand on from standard input the statements for roles that a server of postgresql does not have
-    #[command(hide = true)]
-    PostgresqlRoles(ComparePostgresql),
-    /// Start a server that goes on, and wait until it listens on its socket
-    #[command(hide = true)]
-    StartServer(StartServer),
-    /// Give what was loaded the place of a live database of postgresql; its figures are on standard input
-    #[command(hide = true)]
-    SwapPostgresql(SwapPostgresql),
-    /// Give a live database of postgresql its place back
-    #[command(hide = true)]
-    UnswapPostgresql(SwapPostgresql),
-    /// Give what was loaded the place of a live file of sqlite
-    #[command(hide = true)]
-    PlaceSqlite(PlaceSqlite),
-    /// Give a live file of sqlite its place back
-    #[command(hide = true)]
-    UnplaceSqlite(PlaceSqlite),
-    /// Export a database of mariadb to standard output, and write down what its tables hold
-    #[command(hide = true)]
-    DumpMariadb(DumpMariadb),
-    /// Hold a database of mariadb against what its tables held, from standard input
-    #[command(hide = true)]
-    CompareMariadb(CompareMariadb),
-    /// Write statements for all users of mariadb to standard output; with `--missing`, hand on from standard input
-    /// those for users that it does not have
-    #[command(hide = true)]
-    MariadbUsers(MariadbUsers),
-    /// Export a database of sqlite to standard output, and write down what its tables hold
-    #[command(hide = true)]
-    DumpSqlite(DumpSqlite),
-    /// Hold a file of sqlite against what its tables held, from standard input
-    #[command(hide = true)]
-    CompareSqlite {
-        #[arg(long, value_name = "FILE")]
-        file: PathBuf,
-    },
+    SettingsInventory,
     /// Write man pages and shell completions
     #[command(hide = true)]
     Files { folder: PathBuf },
@@ -250,7 +212,7 @@ pub struct RestoreArguments {
     pub from: Option<GenerationName>,
 
     /// The folder that the paths are put below; `/` puts them in their place
-    #[arg(long, value_name = "DIR", required_unless_present_any = ["load", "entry"])]
+    #[arg(long, value_name = "DIR", required_unless_present_any = ["load", "entry", "compare"])]
     pub to: Option<PathBuf>,
 
     #[command(flatten)]
@@ -282,6 +244,10 @@ pub struct ServiceArguments {
     /// The entry with all below it
     #[arg(long, requires = "entry")]
     pub subtree: bool,
+
+    /// For settings: show how this server differs from what was kept of it; nothing is written
+    #[arg(long, conflicts_with_all = ["to", "paths", "load", "replace", "dry_run"])]
+    pub compare: bool,
 }
 
 /// With what a closed copy is opened.

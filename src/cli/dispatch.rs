@@ -6,8 +6,8 @@ use clap::error::ContextKind;
 use super::arguments::{Arguments, Command};
 use super::settings::Settings;
 use super::{
-    aside, check, deliver, describe_archive, files, forecast, generations, load_database, rehearse,
-    restore, run, runs, seal, serve, settle, status, tables, verify,
+    aside, check, database_steps, deliver, describe_archive, files, forecast, generations,
+    rehearse, restore, run, runs, seal, serve, settings_export, settle, status, verify,
 };
 use crate::exit::Exit;
 use crate::terminal;
@@ -58,19 +58,9 @@ fn obey() -> Exit {
         Command::Unseal(wanted) => seal::unseal(wanted),
         Command::ListTar(wanted) => describe_archive::list_tar(wanted),
         Command::Sum { to } => describe_archive::sum(&to),
-        Command::DumpPostgresql(wanted) => tables::dump_postgresql(wanted),
-        Command::ComparePostgresql(wanted) => tables::compare_postgresql(wanted),
-        Command::PostgresqlRoles(wanted) => tables::postgresql_roles(wanted),
-        Command::StartServer(wanted) => tables::start_server(wanted),
-        Command::SwapPostgresql(wanted) => load_database::swap(wanted),
-        Command::UnswapPostgresql(wanted) => load_database::unswap(wanted),
-        Command::PlaceSqlite(wanted) => load_database::place(&wanted),
-        Command::UnplaceSqlite(wanted) => load_database::unplace(&wanted),
-        Command::DumpMariadb(wanted) => tables::dump_mariadb(wanted),
-        Command::CompareMariadb(wanted) => tables::compare_mariadb(wanted),
-        Command::MariadbUsers(wanted) => tables::mariadb_users(wanted),
-        Command::DumpSqlite(wanted) => tables::dump_sqlite(&wanted),
-        Command::CompareSqlite { file } => tables::compare_sqlite(&file),
+        Command::Database(command) => database_steps::obey(command),
+        Command::SettingsScript => settings_export::script(),
+        Command::SettingsInventory => settings_export::inventory(),
         Command::SetAside(wanted) => aside::set_aside(&wanted),
         Command::PutBack(wanted) => aside::put_back(&wanted),
         Command::Files { folder } => files::write(&folder),

@@ -4,7 +4,7 @@ use super::arguments::RestoreArguments;
 use super::restore_checks::{check_paths, check_target, check_they_are_there};
 use super::secret::secret;
 use super::settings::{Form, Settings, job_named, trouble};
-use super::{dry_run, load};
+use super::{compare, dry_run, load};
 use crate::exit::Exit;
 use crate::jobs::{Config, Job};
 use crate::plan::{DriveState, Part, Plan, Stop};
@@ -29,6 +29,9 @@ fn try_restore(settings: &Settings, wanted: &RestoreArguments) -> Result<Exit, E
     }
     if let Some(dn) = &wanted.service.entry {
         return load::entries(settings, &config, job, wanted, dn);
+    }
+    if wanted.service.compare {
+        return compare::compare(settings, &config, job, wanted);
     }
     check_paths(wanted)?;
     let secret = secret(job, &wanted.secret)?;
@@ -63,7 +66,7 @@ fn try_restore(settings: &Settings, wanted: &RestoreArguments) -> Result<Exit, E
 }
 
 /// The drive's own list is believed: a restore must work when the record is gone.
-fn look(
+pub(super) fn look(
     settings: &Settings,
     config: &Config,
     job: &Job,
@@ -105,7 +108,7 @@ fn described(
     Ok(generation)
 }
 
-fn choose<'g>(
+pub(super) fn choose<'g>(
     job: &Job,
     generations: &'g [Generation],
     wanted: &RestoreArguments,

@@ -156,11 +156,21 @@ impl KindName {
         matches!(self, Self::Directory | Self::Database | Self::Settings)
     }
 
+    /// Whether its copies can be loaded into a service.
+    pub fn has_service(self) -> bool {
+        matches!(self, Self::Directory | Self::Database)
+    }
+
     /// Whether this version can run jobs of the kind; the others are read and say "not built yet".
     pub fn is_built(self) -> bool {
         matches!(
             self,
-            Self::History | Self::Mirror | Self::Archive | Self::Directory | Self::Database
+            Self::History
+                | Self::Mirror
+                | Self::Archive
+                | Self::Directory
+                | Self::Database
+                | Self::Settings
         )
     }
 }

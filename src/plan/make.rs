@@ -50,7 +50,7 @@ pub fn make_plan(job: &Job, drive: &Drive, facts: &Facts, allowance: Allowance) 
         };
         plan.steps.extend(steps);
     }
-    if let Some(export) = export(frame) {
+    if let Some(export) = export(frame, generation) {
         let steps = kinds::export::steps(frame, export, &plan);
         plan.steps.extend(steps);
     }
@@ -59,15 +59,12 @@ pub fn make_plan(job: &Job, drive: &Drive, facts: &Facts, allowance: Allowance) 
 }
 
 /// For the kinds that export a service.
-fn export(frame: Frame) -> Option<Export> {
+fn export(frame: Frame, generation: GenerationName) -> Option<Export> {
     match &frame.job.kind {
         Kind::Directory(directory) => Some(kinds::directory::export(frame, directory)),
         Kind::Database { .. } => Some(kinds::database::export(frame)),
-        Kind::History
-        | Kind::Mirror
-        | Kind::Archive { .. }
-        | Kind::Clone { .. }
-        | Kind::Settings { .. } => None,
+        Kind::Settings { .. } => Some(kinds::settings::export(frame, generation)),
+        Kind::History | Kind::Mirror | Kind::Archive { .. } | Kind::Clone { .. } => None,
     }
 }
 
@@ -177,6 +174,6 @@ fn not_built(job: &Name, kind: &str) -> Stop {
         format!("job `{job}` is of kind `{kind}`: read and checked, but not built yet"),
     )
     .advise(
-        "history, mirror, archive, directory and database are built; what this job should cover is NOT protected by it",
+        "history, mirror, archive, directory, database and settings are built; what this job should cover is NOT protected by it",
     )
 }

@@ -38,7 +38,9 @@ pub use retire::retire_steps;
 pub use risk::{DriveFacts, MountFacts, Risk, RiskFacts, SourceFacts, risks};
 
 pub use client_version::{Client, too_old};
-pub use service_facts::{DatabaseFacts, DatabasePlace, DirectoryFacts, Holds, Owner, ServiceFacts};
+pub use service_facts::{
+    Boot, DatabaseFacts, DatabasePlace, DirectoryFacts, Holds, Owner, ServiceFacts, SettingsFacts,
+};
 pub use step::{
     Act, CatalogueAct, Check, DriveAct, Need, Part, Pipeline, Plan, Reading, Stdin, Stdout, Step,
 };

@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 
 use super::{Act, CatalogueAct, Landing, Part, Step};
+use crate::jobs::KindName;
 use crate::record::{Decision, Form, Generation};
 
 /// First every retired generation loses its name, so that a removal cut short is never taken for a
@@ -42,7 +43,9 @@ pub fn retire_steps(
     ));
     for generation in &doomed {
         // before what they tell of: it is no whole generation any more, and they are found alone otherwise
+        let inventory = generation.kind == KindName::Settings;
         let manifests = [
+            inventory.then(|| generation.name.inventory()),
             Some(generation.form.manifest(generation.name)),
             generation.form.contents(generation.name),
         ];

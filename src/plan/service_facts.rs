@@ -1,5 +1,6 @@
 //! What is to be known of a service before it is exported, loaded or rehearsed.
 
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 
 use crate::tools::mariadb::MariadbServer;
@@ -10,6 +11,7 @@ pub enum ServiceFacts {
     None,
     Directory(DirectoryFacts),
     Database(DatabaseFacts),
+    Settings(SettingsFacts),
 }
 
 /// A database server of this host, or a file of SQLite.
@@ -65,4 +67,30 @@ pub enum Holds {
     /// The folder is empty, or not there.
     Nothing,
     Data,
+}
+
+/// What this server has of that which is kept of every server.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct SettingsFacts {
+    /// Files and folders that are kept as they are.
+    pub paths: Vec<PathBuf>,
+    /// Disks with a partition table.
+    pub disks: Vec<PathBuf>,
+    /// The public halves of the keys that it shows itself with to ssh.
+    pub host_keys: Vec<PathBuf>,
+    /// Home folders that are there.
+    pub homes: Vec<PathBuf>,
+    /// Of the files that are told as they are, those that are there.
+    pub texts: BTreeSet<PathBuf>,
+    pub boot: Boot,
+    /// Of the programs that may be asked, those that are not installed.
+    pub missing: BTreeSet<String>,
+}
+
+/// How the machine was started.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub enum Boot {
+    Efi,
+    #[default]
+    Other,
 }

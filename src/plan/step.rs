@@ -162,6 +162,8 @@ pub enum Stdout {
 pub enum Reading {
     /// Exit status 0 is well; every line goes to the log.
     Plain,
+    /// As [`Reading::Plain`], but a program that fails is told, and the rest goes on.
+    Optional,
     /// A step of the administrator's own: as [`Reading::Plain`], and nothing more is read into its end.
     OwnStep,
     /// rsync's itemized changes and statistics.

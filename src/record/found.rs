@@ -21,6 +21,8 @@ pub enum FoundEntry {
     Manifest { name: GenerationName },
     /// What is in an archive: `NAME.contents.mtree`, or `NAME.contents.mtree.age`.
     Contents { name: GenerationName, form: Form },
+    /// `NAME.inventory.txt`, beside an export of settings.
+    Inventory { name: GenerationName },
     /// `current.mtree`, the manifest of a mirror.
     CurrentManifest,
     /// Something under a `.partial` name that was never finished.
@@ -56,6 +58,7 @@ impl FoundEntry {
             (".tar.zst", EntryType::File) => generation(Form::Tar),
             (".tar.zst.age", EntryType::File) => generation(Form::SealedTar),
             (".mtree", EntryType::File) => Some(Self::Manifest { name }),
+            (".inventory.txt", EntryType::File) => Some(Self::Inventory { name }),
             (".contents.mtree", EntryType::File) => Some(Self::Contents {
                 name,
                 form: Form::Tar,
@@ -116,6 +119,7 @@ mod tests {
             "20261124T023000Z.contents.mtree",
             "20261123T023000Z.contents.mtree.age",
             "20261125T023000Z.contents.mtree.partial",
+            "20261123T023000Z.inventory.txt",
             "current.mtree",
             "current.mtree.partial",
             "20261127T023000Z.tar.zst.partial",
@@ -155,6 +159,9 @@ mod tests {
                 FoundEntry::Contents {
                     name: name("20261124T023000Z"),
                     form: Form::Tar
+                },
+                FoundEntry::Inventory {
+                    name: name("20261123T023000Z")
                 },
                 FoundEntry::CurrentManifest,
                 FoundEntry::Partial {

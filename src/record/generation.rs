@@ -39,6 +39,11 @@ impl GenerationName {
         }
     }
 
+    /// The name of the plain text beside an export of settings: what the server has and is, without a secret.
+    pub fn inventory(self) -> String {
+        format!("{self}.inventory.txt")
+    }
+
     pub fn instant(self) -> Timestamp {
         self.0
     }

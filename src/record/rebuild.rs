@@ -183,6 +183,7 @@ fn find_leftovers(found: &[FoundEntry], result: &mut Reconciled) {
             FoundEntry::Partial { entry } => Some(entry.clone()),
             FoundEntry::Manifest { name } if !there.contains(name) => Some(format!("{name}.mtree")),
             FoundEntry::Contents { name, form } if !there.contains(name) => form.contents(*name),
+            FoundEntry::Inventory { name } if !there.contains(name) => Some(name.inventory()),
             FoundEntry::CurrentManifest if !has_mirror => Some("current.mtree".to_owned()),
             _ => None,
         })

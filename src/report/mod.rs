@@ -7,6 +7,7 @@
 
 mod amounts;
 mod check_text;
+mod compared_text;
 mod decision_words;
 mod dry_run_text;
 mod entries_text;
@@ -14,12 +15,16 @@ mod forecast_facts;
 mod forecast_text;
 mod forecast_words;
 mod generations_text;
+mod inventory_text;
 mod json;
 mod log_words;
 mod notice;
 mod proof_status;
 mod proof_words;
+mod read_me_directory;
 mod read_me_first;
+mod read_me_place;
+mod read_me_settings;
 mod restore_text;
 mod run_html;
 mod run_text;
@@ -39,11 +44,13 @@ mod wrap;
 
 pub use amounts::{age, bytes, count, counted, date, date_time, seconds, time};
 pub use check_text::{CheckFacts, CheckedDrive, CheckedHost, CheckedJob, check_text};
+pub use compared_text::{ComparedFacts, compared_text};
 pub use dry_run_text::{DryRunFacts, FirstName, PlannedStep, dry_run_text};
 pub use entries_text::{ComparedEntry, EntriesFacts, EntryState, ShownValue, entries_text};
 pub use forecast_facts::{DriveForecast, ForecastFacts, JobForecast, SpaceSeen};
 pub use forecast_text::forecast_text;
 pub use generations_text::{GenerationFacts, generations_text};
+pub use inventory_text::inventory_text;
 pub use json::{to_json_line, to_json_pretty};
 pub use log_words::log_line;
 pub use notice::Notice;

@@ -24,6 +24,22 @@ pub(super) fn verified(job: &JobStatus, now: Timestamp) -> Option<String> {
     Some(format!("{how} {}: {result}", age(verified.at, now)))
 }
 
+/// `last rehearsed 3 days ago: well`; nothing for a kind that cannot be rehearsed.
+pub(super) fn rehearsed(job: &JobStatus, now: Timestamp) -> Option<String> {
+    if !job.kind.has_service() || job.last_good.is_none() {
+        return None;
+    }
+    let Some(last) = &job.rehearsed else {
+        return Some("never rehearsed".to_owned());
+    };
+    let result = if last.outcome.is_well() {
+        "well"
+    } else {
+        "FAILED"
+    };
+    Some(format!("last rehearsed {}: {result}", age(last.ended, now)))
+}
+
 /// `every byte re-read within the last 61 days`, and how far the round is.
 pub(super) fn reread(reread: &RereadStatus, zone: &TimeZone, now: Timestamp) -> Vec<String> {
     let next = reread

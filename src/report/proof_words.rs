@@ -61,6 +61,12 @@ pub(super) fn verdict_sentence(run: &RunRecord) -> String {
                 run.job, run.server
             );
         }
+        (Mood::Bad, Task::Load) => {
+            return format!("{} on {} was not loaded.", run.job, run.server);
+        }
+        (Mood::Bad, Task::Rehearse) => {
+            return format!("{} on {}: the rehearsal FAILED.", run.job, run.server);
+        }
         (Mood::Open, Task::Load | Task::Rehearse) => {
             return format!("{of} is still being loaded.");
         }

@@ -4,10 +4,12 @@
 
 use std::ffi::OsStr;
 use std::fmt::Write as _;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
+use super::read_me_place::put_in_place;
+use super::read_me_settings;
 use super::wrap::wrap;
-use crate::jobs::{Config, Drive, DrivePlace, Encrypt, Job, Kind, Source, SshHost};
+use crate::jobs::{Config, Drive, DrivePlace, Encrypt, Job, Kind, SshHost};
 use crate::plan::quote;
 use crate::report::safe_line;
 
@@ -66,13 +68,13 @@ pub fn read_me_first(config: &Config, drive: &Drive) -> String {
 }
 
 /// A paragraph, with an empty line behind it.
-fn say(text: &mut String, words: &str) {
+pub(super) fn say(text: &mut String, words: &str) {
     text.push_str(&wrap(&safe_line(words), "", "", WIDTH));
     text.push('\n');
 }
 
 /// Commands, with an empty line behind them.
-fn type_in(text: &mut String, commands: &[String]) {
+pub(super) fn type_in(text: &mut String, commands: &[String]) {
     for command in commands {
         let _ = writeln!(text, "    {command}");
     }
@@ -80,7 +82,7 @@ fn type_in(text: &mut String, commands: &[String]) {
 }
 
 /// One command of several words, broken between them where it would be too wide.
-fn command(words: &[String]) -> String {
+pub(super) fn command(words: &[String]) -> String {
     let mut lines = vec![String::new()];
     for word in words {
         let line = lines.last().map_or(0, String::len);
@@ -98,7 +100,7 @@ fn command(words: &[String]) -> String {
 }
 
 /// The words of a text that quotes nothing: a quoted word must stay whole.
-fn words(text: &str) -> Vec<String> {
+pub(super) fn words(text: &str) -> Vec<String> {
     text.split(' ').map(ToOwned::to_owned).collect()
 }
 
@@ -159,10 +161,18 @@ fn one_job(text: &mut String, config: &Config, drive: &Drive, job: &Job) {
             type_in(text, &copy);
             type_in(text, &place.check_tree("current.mtree", ""));
         }
-        Kind::Archive { .. }
-        | Kind::Directory(_)
-        | Kind::Database { .. }
-        | Kind::Settings { .. } => place.archive(text, job.kind.encrypt()),
+        Kind::Settings { encrypt } => {
+            say(text, read_me_settings::BEFORE);
+            type_in(text, &read_me_settings::commands_before(place.job));
+            place.archive(text, Some(encrypt));
+            say(text, read_me_settings::BEHIND);
+            type_in(text, &read_me_settings::commands_behind(place.job));
+            say(text, read_me_settings::LAST);
+            type_in(text, &read_me_settings::commands_last(place.job));
+        }
+        Kind::Archive { .. } | Kind::Directory(_) | Kind::Database { .. } => {
+            place.archive(text, job.kind.encrypt())
+        }
         Kind::History | Kind::Clone { .. } => {
             let mut commands = place.choose(text, "Z$");
             commands.push(place.copy_tree("", "\"$COPY\""));
@@ -330,56 +340,6 @@ impl Place<'_> {
         line.push(format!("--directory=/restore/{}", self.job));
         type_in(text, &[command(&line)]);
     }
-}
-
-fn put_in_place(text: &mut String, jobs: &[&Job]) {
-    say(text, "4. Put it in its place");
-    say(
-        text,
-        "Look at what is below /restore first: a folder for each job, and in it the paths as they were, from \
-        the root.",
-    );
-    say(
-        text,
-        "CAUTION: the next commands write over the files of the computer you type them on. Only on the \
-        computer that is to be the server again, and only when you are sure, type them without the word \
-        echo, for those jobs that you want:",
-    );
-    let on_server = |job: &&&Job| !matches!(job.source, Some(Source::Ssh { .. }));
-    let lines: Vec<String> = jobs
-        .iter()
-        .filter(on_server)
-        .map(|job| put_back(job))
-        .collect();
-    type_in(text, &lines);
-    for job in jobs {
-        if let Some(Source::Ssh { host, .. }) = &job.source {
-            say(
-                text,
-                &format!(
-                    "What is below /restore/{} belongs to another computer, {host}:",
-                    job.name
-                ),
-            );
-            type_in(text, &[put_back(job)]);
-        }
-    }
-}
-
-/// Only what lies below the sources, with the folders that lead to them: never the root folder's own mode.
-fn put_back(job: &Job) -> String {
-    let mut parts = words("echo rsync -aHAXS --numeric-ids --relative");
-    let sources = job.source.as_ref().map_or(&[][..], Source::paths);
-    for source in sources {
-        let mut path = Path::new("/restore")
-            .join(job.name.as_str())
-            .into_os_string();
-        path.push("/.");
-        path.push(source);
-        parts.push(quote(&path));
-    }
-    parts.push("/".to_owned());
-    command(&parts)
 }
 
 fn shell(host: &SshHost) -> String {

@@ -34,6 +34,8 @@ pub struct JobStatus {
     pub schedule: Option<String>,
     /// When copies were held against their manifests last; absent when never.
     pub verified: Option<Verified>,
+    /// The last rehearsal.
+    pub rehearsed: Option<LastRun>,
 }
 
 /// The last look at copies of a job.

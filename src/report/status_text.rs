@@ -173,6 +173,7 @@ impl Page<'_> {
         }
         more.push(self.copy_and_next(job));
         more.extend(proof_status::verified(job, self.now));
+        more.extend(proof_status::rehearsed(job, self.now));
         let tone = verdict.map_or(Tone::Bold, Verdict::tone);
         self.row(job.name.as_str(), tone, &first, &more)
     }

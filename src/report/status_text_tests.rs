@@ -31,6 +31,7 @@ fn job(text: &str, outcome: Outcome, words: &str) -> JobStatus {
         next: Some(at("2026-11-26T02:30:00Z")),
         running_since: None,
         schedule: Some("30 2 * * *".to_owned()),
+        rehearsed: None,
         verified: Some(Verified {
             at: at("2026-11-22T09:00:00Z"),
             kind: ProofKind::Verify,

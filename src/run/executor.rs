@@ -16,7 +16,7 @@ use super::native_step::Work;
 use super::progress::Progress;
 use super::verifying::{Looked, Manner};
 use super::watch::{Watch, full};
-use crate::jobs::On;
+use crate::jobs::{KindName, On};
 use crate::keep::Night;
 use crate::plan::{Act, CatalogueAct, Check, Part, Plan, Step, Stop, check_changes};
 use crate::prove::manifest::Time;
@@ -101,6 +101,11 @@ impl<'a> Executor<'a> {
                 (Instant::now() + time, limit)
             }),
         }
+    }
+
+    /// What was kept of an export that was taken apart, or is being made.
+    pub fn members(&self) -> impl Iterator<Item = &Kept> {
+        self.members.iter().map(|kept| &**kept)
     }
 
     /// Does each step whose turn it is, given the run so far.
@@ -217,8 +222,10 @@ impl<'a> Executor<'a> {
         let words = "remove what was copied, to give its room back";
         self.step(&Step::new(Part::Copy, words, act));
         let (form, name) = (self.plan.form, self.plan.generation);
-        for manifest in form.contents(name).into_iter().chain([form.manifest(name)]) {
-            let act = landing.remove(&format!("{manifest}.partial"));
+        let inventory = (self.plan.kind == KindName::Settings).then(|| name.inventory());
+        let beside = inventory.into_iter().chain(form.contents(name));
+        for text in beside.chain([form.manifest(name)]) {
+            let act = landing.remove(&format!("{text}.partial"));
             self.step(&Step::new(Part::Copy, words, act));
         }
     }

@@ -120,7 +120,7 @@ impl Runner<'_> {
         record
             .notes
             .extend(Service::notes(wanted, &plan, done.is_ok()));
-        record.reason = words(wanted, &done?);
+        record.reason = words(wanted, &done.map_err(|stop| wanted.or_full(stop))?);
         Ok(())
     }
 
@@ -181,6 +181,20 @@ pub struct Opened {
 }
 
 impl ExportWanted<'_> {
+    /// A program that found no room in the place of a rehearsal does not always say so: mdb speaks of an input/output
+    /// error.
+    fn or_full(&self, stop: Stop) -> Stop {
+        let Aim::Rehearse { folder, .. } = &self.aim else {
+            return stop;
+        };
+        let is_full = rustix::fs::statvfs(folder)
+            .is_ok_and(|space| space.f_blocks > 0 && space.f_bfree * 16 < space.f_blocks);
+        if !is_full || stop.advice.iter().any(|line| line.contains("--space")) {
+            return stop;
+        }
+        stop.advise("the place of the rehearsal is full: `--space SIZE` gives it more memory")
+    }
+
     fn task(&self) -> Task {
         match self.aim {
             Aim::Load(_) => Task::Load,

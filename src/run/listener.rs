@@ -39,7 +39,9 @@ impl<'a> Listener<'a> {
             Reading::RsyncListing { since } => *since,
             Reading::RsyncChanges | Reading::RsyncCopy | Reading::RsyncOthers => None,
             Reading::ArchiveNames { below } => return self.archive_name(text, below),
-            Reading::Plain | Reading::OwnStep | Reading::Tar => return info!("  {text}"),
+            Reading::Plain | Reading::Optional | Reading::OwnStep | Reading::Tar => {
+                return info!("  {text}");
+            }
         };
         let line = read_line(text);
         match &line {

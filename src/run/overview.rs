@@ -77,7 +77,8 @@ fn job_status(config: &Config, store: &Store, job: &Job, now: Timestamp) -> JobS
         kind: job.kind.name(),
         about: job.about.clone(),
         running_since: running.map(|run| run.started),
-        last: ended_run(config, store, job),
+        last: ended_run(config, store, job, Task::Copy),
+        rehearsed: ended_run(config, store, job, Task::Rehearse),
         last_good: generations
             .iter()
             .find(|one| one.state == State::Whole)
@@ -95,11 +96,11 @@ fn job_status(config: &Config, store: &Store, job: &Job, now: Timestamp) -> JobS
 }
 
 /// The newest run that is over; one without an end whose process is gone was cut short.
-fn ended_run(config: &Config, store: &Store, job: &Job) -> Option<LastRun> {
+fn ended_run(config: &Config, store: &Store, job: &Job, task: Task) -> Option<LastRun> {
     let filter = crate::record::RunFilter {
         job: Some(job.name.clone()),
         limit: Some(2),
-        task: Some(Task::Copy),
+        task: Some(task),
         ..Default::default()
     };
     let runs = store.runs(&filter).unwrap_or_default();
@@ -128,6 +129,14 @@ fn job_trouble(job: &JobStatus) -> Option<String> {
     let name = &job.name;
     if let Some(last) = job.last.as_ref().filter(|last| !last.outcome.is_well()) {
         return Some(format!("{name}: {}: {}", last.outcome.words(), last.words));
+    }
+    if let Some(last) = job
+        .rehearsed
+        .as_ref()
+        .filter(|last| !last.outcome.is_well())
+    {
+        let words = &last.words;
+        return Some(format!("{name}: the last rehearsal went wrong: {words}"));
     }
     if job.last_good.is_some() || job.running_since.is_some() {
         return None;

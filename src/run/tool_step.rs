@@ -201,13 +201,16 @@ impl Executor<'_> {
                 let written = self.written(pipeline);
                 self.done.changes.get_or_insert_default().new_bytes = written;
             }
-            Reading::Plain | Reading::OwnStep | Reading::RsyncOthers => {}
+            Reading::Plain | Reading::Optional | Reading::OwnStep | Reading::RsyncOthers => {}
         }
     }
 
     /// The length of the archive just written.
     fn written(&self, pipeline: &Pipeline) -> u64 {
         let landing = &self.plan.landing;
+        if let Stdout::Member(_) = &pipeline.stdout {
+            return 0;
+        }
         if let Stdout::NewFile(file) = &pipeline.stdout {
             let folder = self.hands().ok().and_then(|hands| hands.folder().ok());
             return folder

@@ -177,7 +177,7 @@ fn missing_programs(job: &Job, drive: &Drive) -> Vec<String> {
         Kind::Directory(_) => wanted.extend(["slapcat", "setpriv", "zstd"]),
         Kind::History | Kind::Mirror | Kind::Clone { .. } => {}
         Kind::Database { .. } => wanted.extend(["setpriv", "unshare", "zstd"]),
-        Kind::Settings { .. } => wanted.push("zstd"),
+        Kind::Settings { .. } => wanted.extend(["tar", "zstd"]),
     }
     if matches!(drive.place, DrivePlace::Ssh { .. })
         || matches!(job.source, Some(Source::Ssh { .. }))

@@ -19,6 +19,7 @@ pub mod programs;
 pub mod remote_drive;
 mod risk_facts;
 mod service;
+pub mod settings_facts;
 mod source;
 pub mod source_indexes;
 mod ssh_host;

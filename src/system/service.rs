@@ -4,7 +4,7 @@ use std::io;
 use std::os::unix::fs::MetadataExt;
 use std::path::Path;
 
-use super::database;
+use super::{database, settings_facts};
 use crate::jobs::{Directory, Kind};
 use crate::plan::{DirectoryFacts, Owner, ServiceFacts, Stop};
 use crate::record::Outcome;
@@ -16,11 +16,10 @@ pub fn look(kind: &Kind) -> Result<ServiceFacts, Stop> {
     match kind {
         Kind::Directory(directory) => directory_facts(directory).map(ServiceFacts::Directory),
         Kind::Database { engine, .. } => database::look(engine).map(ServiceFacts::Database),
-        Kind::History
-        | Kind::Mirror
-        | Kind::Archive { .. }
-        | Kind::Clone { .. }
-        | Kind::Settings { .. } => Ok(ServiceFacts::None),
+        Kind::Settings { .. } => settings_facts::look().map(ServiceFacts::Settings),
+        Kind::History | Kind::Mirror | Kind::Archive { .. } | Kind::Clone { .. } => {
+            Ok(ServiceFacts::None)
+        }
     }
 }
 

@@ -11,6 +11,11 @@ pub fn uuid_of(device: &Path) -> Argv {
         .arg(device)
 }
 
+/// What is on every device, as `NAME=VALUE` lines; nothing is written to its cache.
+pub fn all() -> Argv {
+    Argv::new("blkid").args(["-c", "/dev/null", "-o", "export"])
+}
+
 /// The device that holds the file system with this UUID; exit status 2 when there is none.
 pub fn device_with(uuid: &str) -> Argv {
     let mut token = String::from("UUID=");

@@ -14,6 +14,11 @@ pub fn fingerprints(host: &SshHost, known_hosts: &Path) -> Argv {
         .arg(known_hosts)
 }
 
+/// Prints the fingerprint of the key in a file; of a public one, no more is read.
+pub fn fingerprint(key: &Path) -> Argv {
+    Argv::new("ssh-keygen").args(["-l", "-f"]).arg(key)
+}
+
 /// How a `known_hosts` file names a host: with brackets where the port is not 22 (sshd(8)).
 fn known_as(host: &SshHost) -> String {
     if host.port == 22 {

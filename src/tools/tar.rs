@@ -45,6 +45,16 @@ pub fn create(sources: &[PathBuf], exclude: &[Pattern], hidden: &[HiddenPath]) -
     with_folders_above(argv, sources)
 }
 
+/// As [`create`], with the names of owners beside their numbers: for files that come to a system where accounts may
+/// have other numbers.
+pub fn create_with_names(sources: &[PathBuf]) -> Argv {
+    let argv = Argv::new("tar")
+        .args(["--create", "--file=-", "--format=posix", "--acls"])
+        .args(KEEP.iter().filter(|option| **option != "--numeric-owner"))
+        .arg("--directory=/");
+    with_folders_above(argv, sources)
+}
+
 /// The folders that lead to the sources, as an archive names them.
 pub fn folders_above(sources: &[PathBuf]) -> Vec<PathBuf> {
     let parents = sources.iter().flat_map(|source| source.ancestors().skip(1));

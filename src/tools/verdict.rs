@@ -69,6 +69,13 @@ fn judge_stage(
     if *reading == Reading::OwnStep {
         return Verdict::Failed(words);
     }
+    if *reading == Reading::Optional {
+        let said = telling_line(errors).map(|line| format!(", saying `{line}`"));
+        let said = said.unwrap_or_default();
+        return Verdict::Noted(format!(
+            "{words}{said}: what it tells is not kept, or only in part"
+        ));
+    }
     if errors.lines().any(tells_of_no_room) {
         return Verdict::Full(words);
     }

@@ -3,6 +3,7 @@
 use std::fs;
 use std::os::unix::fs::MetadataExt;
 
+use crate::background::{Background, until};
 use crate::directory_server::{DirectoryServer, PASSWORD, SUFFIX};
 use crate::world::{World, ok};
 
@@ -158,4 +159,89 @@ fn a_wrong_passphrase_a_flipped_bit_and_a_cut_off_file_leave_the_service_alone()
     load(&[], "damaged, cut off");
     fs::write(&path, &whole[..70_000]).unwrap();
     load(&[], "cut off");
+}
+
+#[test]
+fn a_load_that_was_killed_is_undone_at_the_next_start() {
+    let Some(world) = World::new(64) else { return };
+    let Some(server) = DirectoryServer::new(&world, 50) else {
+        return;
+    };
+    server.job(&world);
+    world.run(&["run", "accounts"], 0);
+    ok(&mut server.ldap("ldapdelete", &[&person(1)]));
+    let before = all_of(&server);
+    // stopped and set aside, and then nothing: the start never comes back
+    let start = server.folder.join("start");
+    let right = fs::read_to_string(&start).unwrap();
+    fs::write(&start, "#!/bin/sh\nexec sleep 600\n").unwrap();
+    let load = Background::start(world.hayloft(&["restore", "accounts", "--load", "--replace"]));
+    until("it is about to start the service", || {
+        world
+            .processes()
+            .iter()
+            .any(|line| line.contains("sleep 600"))
+    });
+    load.signal(rustix::process::Signal::KILL);
+    drop(load);
+    fs::write(&start, right).unwrap();
+    assert!(!server.answers());
+    // what was cut short needs attention
+    world.run(&["settle"], 1);
+    assert!(server.answers());
+    assert_eq!(all_of(&server), before);
+    let runs = world.run(&["runs", "--job", "accounts"], 0);
+    assert!(runs.out.contains("CUT SHORT"), "{}", runs.out);
+}
+
+#[test]
+fn an_entry_that_the_service_does_not_know_the_schema_of_is_told_and_nothing_is_lost() {
+    let Some(world) = World::new(64) else { return };
+    let Some(server) = DirectoryServer::new(&world, 20) else {
+        return;
+    };
+    let only_data = server.keys().replace("\"config\", ", "");
+    world.secret("passphrase", "glaze over ash\n");
+    let text = format!(
+        "kind = \"directory\"\ndrive = \"shelf\"\n{only_data}encrypt = {{ passphrase_file = \"{{dir}}/config/passphrase\" }}\n"
+    );
+    world.job("accounts", &text);
+    let newer = world.path("newer.ldif");
+    let schema = "dn: cn=wheel,cn=schema,cn=config\nobjectClass: olcSchemaConfig\ncn: wheel\n\
+        olcAttributeTypes: ( 1.3.6.1.4.1.99999.1 NAME 'wheelSpeed' SUP name )\n\
+        olcObjectClasses: ( 1.3.6.1.4.1.99999.2 NAME 'wheel' SUP top AUXILIARY MAY wheelSpeed )\n";
+    fs::write(&newer, schema).unwrap();
+    server.stop();
+    ok(std::process::Command::new("slapadd")
+        .args(["-n", "0", "-F"])
+        .arg(server.config())
+        .arg("-l")
+        .arg(&newer));
+    server.own();
+    server.start();
+    let change = world.path("change.ldif");
+    let text = format!(
+        "dn: {}\nchangetype: modify\nadd: objectClass\nobjectClass: wheel\n-\nadd: wheelSpeed\nwheelSpeed: 90\n\n",
+        person(1)
+    );
+    fs::write(&change, text).unwrap();
+    ok(&mut server.ldap("ldapmodify", &["-f", change.to_str().unwrap()]));
+    world.run(&["run", "accounts"], 0);
+    // an older server: without that schema, and so without such an entry
+    ok(&mut server.ldap("ldapdelete", &[&person(1)]));
+    server.stop();
+    let config = server.config().join("cn=config/cn=schema");
+    let file = fs::read_dir(&config)
+        .unwrap()
+        .map(|entry| entry.unwrap().path());
+    let file = file
+        .into_iter()
+        .find(|path| path.to_str().unwrap().contains("wheel"));
+    fs::remove_file(file.unwrap()).unwrap();
+    server.start();
+    let before = all_of(&server);
+    let shown = world.run(&["restore", "accounts", "--load", "--replace"], 1);
+    assert!(shown.out.contains("wheel"), "{}", shown.out);
+    assert!(server.answers());
+    assert_eq!(all_of(&server), before);
 }

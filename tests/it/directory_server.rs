@@ -52,7 +52,8 @@ impl DirectoryServer {
         server
     }
 
-    fn own(&self) {
+    /// All its files are those of its account.
+    pub fn own(&self) {
         ok(Command::new("chown")
             .args(["-R", "openldap:openldap"])
             .arg(&self.folder));

@@ -18,6 +18,8 @@ fn example() -> ConfigFolder {
         "barn-key",
         "orders-passphrase",
         "laptop-key",
+        "accounts-passphrase",
+        "ines-password",
     ] {
         made = made.with_secret(secret);
     }
@@ -45,11 +47,13 @@ fn every_file_of_jobs_example_loads_without_mistake_or_warning() {
     assert_eq!(warnings, []);
     let names: Vec<_> = config.jobs.keys().map(Name::as_str).collect();
     let expected = [
+        "accounts",
         "ines-home",
         "laptops",
         "offsite",
         "orders",
         "photographs",
+        "server-settings",
         "studio-files",
     ];
     assert_eq!(names, expected);
@@ -131,7 +135,10 @@ fn the_example_jobs_are_read_as_written() {
     assert!(
         matches!(&home.source, Some(Source::Ssh { host, .. }) if host.identity == Some(folder.file("laptop-key")))
     );
-    assert_eq!(config.jobs[&name("offsite")].after, [name("studio-files")]);
+    assert_eq!(
+        config.jobs[&name("offsite")].after,
+        [name("studio-files"), name("accounts")]
+    );
     assert_eq!(
         config.jobs[&name("photographs")].kind.name(),
         KindName::Mirror

@@ -12,10 +12,10 @@ use crate::world::{Shown, World, leading_folder, ok};
 const PASSPHRASE: &str = "ash glaze, cone 10";
 
 /// The text names the folder /restore, which only one test at a time can have.
-static RESTORE: Mutex<()> = Mutex::new(());
+pub static RESTORE: Mutex<()> = Mutex::new(());
 
 /// The commands of the text, as they stand.
-fn commands(text: &str) -> String {
+pub fn commands(text: &str) -> String {
     let lines = text.lines().filter(|line| line.starts_with("    "));
     lines.fold(String::new(), |text, line| text + &line[4..] + "\n")
 }
@@ -143,10 +143,10 @@ fn assert_all_came_back(shown: &Shown) {
 }
 
 /// Makes the folder /restore where there is none, and takes it away again.
-struct RestoreFolder(bool);
+pub struct RestoreFolder(bool);
 
 impl RestoreFolder {
-    fn new() -> Self {
+    pub fn new() -> Self {
         Self(fs::create_dir("/restore").is_ok())
     }
 }

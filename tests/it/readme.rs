@@ -125,6 +125,12 @@ fn the_parts_of_files_in_the_readme_are_right() {
         .with("jobs/orders.toml", &format!("{orders}{part}"))
         .load();
     assert_eq!(loaded.warnings, []);
+    let part = file("/etc/hayloft/jobs/accounts.toml").replace("/etc/hayloft", "{dir}");
+    let loaded = ConfigFolder::new()
+        .with_secret("accounts-passphrase")
+        .with("jobs/accounts.toml", &part)
+        .load();
+    assert_eq!(loaded.warnings, []);
     let part = file("part of /etc/hayloft/server.toml").replace("/etc/hayloft", "{dir}");
     let folder = ConfigFolder::new()
         .with_secret("barn-key")

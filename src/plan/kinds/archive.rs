@@ -46,6 +46,7 @@ pub fn steps(copying: Copying, encrypt: Option<&Encrypt>, plan: &Plan) -> Vec<St
             stdin: Stdin::Nothing,
             tar: Some(create),
             above: tar::folders_above(copying.source.paths()),
+            beside: None,
         },
     ));
     steps

@@ -22,6 +22,7 @@ pub fn export(frame: Frame) -> Export {
         return Export {
             told: Told::new(),
             members: Vec::new(),
+            beside: None,
         };
     };
     let own_program = &frame.facts.own_program;
@@ -68,6 +69,7 @@ pub fn export(frame: Frame) -> Export {
     Export {
         told: told(facts),
         members,
+        beside: None,
     }
 }
 

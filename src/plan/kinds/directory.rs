@@ -15,6 +15,7 @@ pub fn export(frame: Frame, directory: &Directory) -> Export {
         return Export {
             told: Told::new(),
             members: Vec::new(),
+            beside: None,
         };
     };
     Export {
@@ -24,6 +25,7 @@ pub fn export(frame: Frame, directory: &Directory) -> Export {
             .iter()
             .map(|name| member(directory, facts, name))
             .collect(),
+        beside: None,
     }
 }
 

@@ -9,6 +9,7 @@ mod frame;
 pub mod history;
 pub mod mirror;
 mod packing;
+pub mod settings;
 
 pub use copying::{Copying, Shared, waits};
 pub use frame::Frame;

@@ -20,6 +20,8 @@ pub struct Packing<'a> {
     pub tar: Option<Argv>,
     /// The folders that lead to sources.
     pub above: Vec<PathBuf>,
+    /// A text beside it that is written already, and named with it.
+    pub beside: Option<String>,
 }
 
 /// On the server: what a filter found of the archive that is being written.
@@ -57,8 +59,9 @@ pub fn steps(frame: Frame, plan: &Plan, packing: &Packing) -> Vec<Step> {
             Act::Native(Native::DescribeArchive(described)),
         ),
     ];
-    let manifests: Vec<String> = contents.into_iter().chain([manifest]).collect();
-    steps.extend(frame.settle(&partial, &name, &manifests));
+    let beside = packing.beside.clone().into_iter();
+    let named: Vec<String> = beside.chain(contents).chain([manifest]).collect();
+    steps.extend(frame.settle(&partial, &name, &named));
     steps
 }
 
