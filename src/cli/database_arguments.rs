@@ -3,7 +3,54 @@
 use std::ffi::OsString;
 use std::path::PathBuf;
 
-use clap::Args;
+use clap::{Args, Subcommand};
+
+#[derive(Debug, Subcommand)]
+pub enum DatabaseCommand {
+    /// Export a database of postgresql to standard output, and write down what its tables hold
+    #[command(hide = true)]
+    DumpPostgresql(DumpPostgresql),
+    /// Hold a database of postgresql against what its tables held, from standard input
+    #[command(hide = true)]
+    ComparePostgresql(ComparePostgresql),
+    /// Hand on from standard input the statements for roles that a server of postgresql does not have
+    #[command(hide = true)]
+    PostgresqlRoles(ComparePostgresql),
+    /// Start a server that goes on, and wait until it listens on its socket
+    #[command(hide = true)]
+    StartServer(StartServer),
+    /// Give what was loaded the place of a live database of postgresql; its figures are on standard input
+    #[command(hide = true)]
+    SwapPostgresql(SwapPostgresql),
+    /// Give a live database of postgresql its place back
+    #[command(hide = true)]
+    UnswapPostgresql(SwapPostgresql),
+    /// Give what was loaded the place of a live file of sqlite
+    #[command(hide = true)]
+    PlaceSqlite(PlaceSqlite),
+    /// Give a live file of sqlite its place back
+    #[command(hide = true)]
+    UnplaceSqlite(PlaceSqlite),
+    /// Export a database of mariadb to standard output, and write down what its tables hold
+    #[command(hide = true)]
+    DumpMariadb(DumpMariadb),
+    /// Hold a database of mariadb against what its tables held, from standard input
+    #[command(hide = true)]
+    CompareMariadb(CompareMariadb),
+    /// Write statements for all users of mariadb to standard output; with `--missing`, hand on from standard input
+    /// those for users that it does not have
+    #[command(hide = true)]
+    MariadbUsers(MariadbUsers),
+    /// Export a database of sqlite to standard output, and write down what its tables hold
+    #[command(hide = true)]
+    DumpSqlite(DumpSqlite),
+    /// Hold a file of sqlite against what its tables held, from standard input
+    #[command(hide = true)]
+    CompareSqlite {
+        #[arg(long, value_name = "FILE")]
+        file: PathBuf,
+    },
+}
 
 #[derive(Debug, Args)]
 pub struct PostgresqlArguments {

@@ -6,6 +6,7 @@ mod check;
 mod check_secret;
 mod compare;
 mod database_arguments;
+mod database_steps;
 mod deliver;
 mod describe_archive;
 mod dispatch;

@@ -55,7 +55,7 @@ impl DatabaseRehearsal<'_> {
                 "make a server of its own",
                 postgresql::init(&server, &self.data()),
             ),
-            step("start it, without any network", apart(&start)),
+            step("start it, without any network", unshare::without_network(&start)),
             fed(
                 "make the roles",
                 vec![
@@ -159,15 +159,6 @@ impl DatabaseRehearsal<'_> {
             files::make_folders_for(self.owner, &[self.data(), self.run()]),
         )
     }
-}
-
-fn apart(argv: &Argv) -> Argv {
-    let mut apart = Argv::new("unshare")
-        .args(["--net", "--"])
-        .arg(&argv.program)
-        .args(&argv.args);
-    apart.env.clone_from(&argv.env);
-    apart
 }
 
 fn compared(database: &str, compare: Argv) -> Step {
