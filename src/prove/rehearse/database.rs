@@ -11,7 +11,7 @@ use crate::prove::tables::Tables;
 use crate::tools::mariadb::{self, Defaults, MariadbServer};
 use crate::tools::postgresql::{self, PostgresqlServer, Programs};
 use crate::tools::setpriv::RunAs;
-use crate::tools::{files, tables};
+use crate::tools::{files, tables, unshare};
 
 /// What is rehearsed, and where.
 #[derive(Debug, Clone, Copy)]
@@ -55,7 +55,7 @@ impl DatabaseRehearsal<'_> {
                 "make a server of its own",
                 postgresql::init(&server, &self.data()),
             ),
-            step("start it, without any network", unshare::without_network(&start)),
+            step("start it, without any network", unshare::without_network(start)),
             fed(
                 "make the roles",
                 vec![
