@@ -25,7 +25,8 @@ pub(super) fn in_short(run: &RunRecord) -> String {
     let what = match run.task {
         Task::Slice => "re-read",
         Task::Verify | Task::Copy => "verify",
-        Task::Load | Task::Rehearse => run.task.word(),
+        Task::Load => "load",
+        Task::Rehearse => "rehearsal",
     };
     let words = verdict.words();
     match verdict.mood {
