@@ -75,7 +75,10 @@ impl Runner<'_> {
                 .notes
                 .extend(settle::cut_short_runs(self, &job.name, &record.id)?);
         }
-        let went = self.open_and_go(wanted, &mut record);
+        let went = match (&wanted.aim, settle::not_undone(state_dir, &job.name)) {
+            (Aim::Load(_), Some(stop)) => Err(stop),
+            _ => self.open_and_go(wanted, &mut record),
+        };
         conclude(&mut record, went);
         self.finish(&mut record);
         record.next = None;
@@ -191,7 +194,7 @@ impl Runner<'_> {
         plan: &Plan,
         record: &RunRecord,
     ) -> Result<bool, Stop> {
-        let Some(owed) = Owed::of(&wanted.job.name, &record.id, &plan.steps) else {
+        let Some(owed) = Owed::of(&wanted.job.name, (&record.id, record.task), &plan.steps) else {
             return Ok(false);
         };
         let written = owed.write(&self.config.server.state_dir).map(|()| true);

@@ -75,7 +75,10 @@ impl Runner<'_> {
         record
             .notes
             .extend(settle::cut_short_runs(self, &job.name, &record.id)?);
-        self.go(&wanted, drive, &mut record);
+        match settle::not_undone(state_dir, &job.name) {
+            Some(stop) => wording::tell(&mut record, stop),
+            None => self.go(&wanted, drive, &mut record),
+        }
         self.finish(&mut record);
         self.store.finish_run(&record)?;
         Ok(record)
@@ -217,7 +220,8 @@ impl Runner<'_> {
     /// Writes down the post steps before a pre step stops anything.
     fn owe(&self, plan: &Plan, record: &RunRecord) -> Result<(), Stop> {
         let has_pre_steps = plan.steps.iter().any(|step| step.part == Part::Pre);
-        let owed = Owed::of(&plan.job, &record.id, &plan.steps).filter(|_| has_pre_steps);
+        let owed =
+            Owed::of(&plan.job, (&record.id, record.task), &plan.steps).filter(|_| has_pre_steps);
         let written = owed.map_or(Ok(()), |owed| owed.write(&self.config.server.state_dir));
         written.map_err(|error| {
             let reason =

@@ -14,12 +14,16 @@ use serde::{Deserialize, Serialize};
 
 use crate::jobs::{Name, On};
 use crate::plan::{Act, Argv, Part, Pipeline, Step};
+use crate::record::Task;
 
 /// The post steps of one run, as they must be run should the run be cut short.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Owed {
     pub job: Name,
     pub run: String,
+    /// What the run was for: what a load owes is owed until it is done.
+    #[serde(default)]
+    pub task: Task,
     steps: Vec<OwedStep>,
 }
 
@@ -33,7 +37,7 @@ struct OwedStep {
 
 impl Owed {
     /// What is owed after a run that was cut short: post steps `on = "always"` and `"failure"`.
-    pub fn of(job: &Name, run: &str, steps: &[Step]) -> Option<Self> {
+    pub fn of(job: &Name, (run, task): (&str, Task), steps: &[Step]) -> Option<Self> {
         let owed = steps
             .iter()
             .filter(|step| step.part == Part::Post && step.on != On::Success)
@@ -42,6 +46,7 @@ impl Owed {
         (!steps.is_empty()).then(|| Self {
             job: job.clone(),
             run: run.to_owned(),
+            task,
             steps,
         })
     }
@@ -166,6 +171,7 @@ mod tests {
         let owed = Owed {
             job: Name::parse("orders").unwrap(),
             run: "20261125T023000Z-orders".to_owned(),
+            task: Task::Copy,
             steps: Vec::new(),
         };
         owed.write(folder.path()).unwrap();

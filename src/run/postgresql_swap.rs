@@ -1,5 +1,7 @@
 //! Gives a database of PostgreSQL that was loaded under a passing name the place of the live one, which is kept, and back.
 
+use std::time::Duration;
+
 use serde::de::DeserializeOwned;
 
 use crate::prove::tables::TablesError;
@@ -47,19 +49,23 @@ pub fn swap(
     Ok(talk.end()?)
 }
 
-/// Whatever was done of a [`swap`]: the live one has its name again, and what was loaded is removed. May be done twice.
+/// Whatever was done of a [`swap`]: the live one has its name again. What had its place is kept under a third name; what was
+/// only loaded is removed. May be done twice.
 ///
 /// # Errors
 /// When the server says no.
 pub fn put_back(server: &PostgresqlServer, names: Names) -> Result<(), TablesError> {
-    let mut talk = Talk::start(&postgresql::psql(server, MAINTENANCE))?;
+    let mut talk = talk_when_it_answers(server, names)?;
     if exists(&mut talk, names.before)? {
         if exists(&mut talk, names.database)? {
+            // it has been the live one, and somebody may have written to it
+            let failed = failed_name(names.before);
             end_sessions(&mut talk, names.database)?;
             talk.tell("BEGIN;\n")?;
-            rename(&mut talk, names.database, names.loaded)?;
+            rename(&mut talk, names.database, &failed)?;
             rename(&mut talk, names.before, names.database)?;
             talk.tell("COMMIT;\n")?;
+            let_in(&mut talk, &failed)?;
         } else {
             rename(&mut talk, names.before, names.database)?;
         }
@@ -72,6 +78,31 @@ pub fn put_back(server: &PostgresqlServer, names: Names) -> Result<(), TablesErr
         talk.tell(&format!("DROP DATABASE {};\n", identifier(names.loaded)))?;
     }
     Ok(talk.end()?)
+}
+
+/// How often, and after what, a server is asked again that may be starting: a way back is also done at the start of the
+/// system.
+const TRIES: u32 = 30;
+const WAIT: Duration = Duration::from_secs(2);
+
+fn talk_when_it_answers(server: &PostgresqlServer, names: Names) -> Result<Talk, TablesError> {
+    for _ in 1..TRIES {
+        let mut talk = Talk::start(&postgresql::psql(server, MAINTENANCE))?;
+        if exists(&mut talk, names.database).is_ok() {
+            return Ok(talk);
+        }
+        drop(talk);
+        std::thread::sleep(WAIT);
+    }
+    Ok(Talk::start(&postgresql::psql(server, MAINTENANCE))?)
+}
+
+/// `studio_failed_T` of `studio_before_T`: as long, so that it fits as well.
+fn failed_name(before: &str) -> String {
+    match before.rsplit_once("_before_") {
+        Some((name, at)) => format!("{name}_failed_{at}"),
+        None => format!("{before}_failed"),
+    }
 }
 
 fn exists(talk: &mut Talk, database: &str) -> Result<bool, TablesError> {

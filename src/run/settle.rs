@@ -12,7 +12,7 @@ use super::owed::{self, Owed};
 use super::process::{Surroundings, run_pipeline};
 use super::start::Joined;
 use crate::jobs::Name;
-use crate::plan::Act;
+use crate::plan::{Act, Stop};
 use crate::record::{Outcome, RunRecord, Store, StoreError, Task};
 use crate::tools::Ended;
 
@@ -95,9 +95,11 @@ fn settle_job(runner: &Runner, job: &Name, but: &str) -> Result<Vec<RunRecord>, 
     let mut notes = Vec::new();
     let mut owed_by = None;
     if let Some(owed) = Owed::read(state_dir, job) {
-        notes = run_owed(&owed);
+        let (told, ended) = run_owed(&owed);
+        notes = told;
         owed_by = Some(owed.run.clone());
-        if let Err(error) = owed::settle(state_dir, job) {
+        let is_done = ended == AllOwed::Done || owed.task != Task::Load;
+        if is_done && let Err(error) = owed::settle(state_dir, job) {
             warn!("{error}");
         }
     }
@@ -136,9 +138,36 @@ fn what_follows(task: Task, was_owed: bool) -> &'static str {
     }
 }
 
+/// Why nothing else may be done with a job: what a load left half done could not be undone.
+pub fn not_undone(state_dir: &Path, job: &Name) -> Option<Stop> {
+    let owed = Owed::read(state_dir, job).filter(|owed| owed.task == Task::Load)?;
+    let reason = format!(
+        "the load {} was cut short, and what the service held before could not be put back",
+        owed.run
+    );
+    Some(
+        Stop::new(Outcome::Failed, reason)
+            .advise(format!(
+                "`hayloft runs {}` names what failed: mend that",
+                owed.run
+            ))
+            .advise(
+                "hayloft tries once more before the next run of this job, and at its next start",
+            ),
+    )
+}
+
+/// Whether all that was owed ended well.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum AllOwed {
+    Done,
+    NotDone,
+}
+
 /// Runs the steps that a cut-short run still owed, each within its own timeout.
-fn run_owed(owed: &Owed) -> Vec<String> {
+fn run_owed(owed: &Owed) -> (Vec<String>, AllOwed) {
     let mut notes = Vec::new();
+    let mut all = AllOwed::Done;
     for step in owed.steps() {
         let Act::Tool(pipeline) = &step.act else {
             continue;
@@ -164,6 +193,9 @@ fn run_owed(owed: &Owed) -> Vec<String> {
             &mut || None,
         );
         let command = pipeline.command_line();
+        if !matches!(&end, Ok(end) if end.ends.iter().all(|end| *end == Ended::WELL)) {
+            all = AllOwed::NotDone;
+        }
         notes.push(match end {
             Ok(end) if end.ends.iter().all(|end| *end == Ended::WELL) => {
                 format!("`{command}` was owed and has been run")
@@ -175,5 +207,5 @@ fn run_owed(owed: &Owed) -> Vec<String> {
             Err(error) => format!("`{command}` was owed and could not be run: {error}"),
         });
     }
-    notes
+    (notes, all)
 }

@@ -1,7 +1,9 @@
 //! Gives a file of SQLite that was loaded beside the live one its place, keeps the live one, and back.
 
+use std::ffi::OsString;
 use std::fs::{self, File};
 use std::io;
+use std::os::unix::ffi::OsStringExt;
 use std::os::unix::fs::{MetadataExt, PermissionsExt, chown};
 use std::path::{Path, PathBuf};
 
@@ -25,6 +27,8 @@ pub fn place(file: &Path, loaded: &Path, before: &Path) -> io::Result<()> {
         }
         Err(error) if error.kind() == io::ErrorKind::NotFound => {
             File::open(loaded)?.sync_all()?;
+            // of a database that is gone: they would be taken for those of this one
+            rename_companions(file, before)?;
         }
         Err(error) => return Err(error),
     }
@@ -32,16 +36,21 @@ pub fn place(file: &Path, loaded: &Path, before: &Path) -> io::Result<()> {
     flush_above(file)
 }
 
-/// Whatever was done of [`place`]: the live file is in its place again, and what was loaded is removed. May be done twice.
+/// Whatever was done of [`place`]: the live file is in its place again. What had its place is kept beside; what was only
+/// loaded is removed. May be done twice.
 ///
 /// # Errors
-/// When the system says no.
+/// When a process has the file open, or the system says no.
 pub fn put_back(file: &Path, loaded: &Path, before: &Path) -> io::Result<()> {
     if before.exists() {
         if file.exists() {
-            rename_with_companions(file, loaded)?;
+            nobody_works_on(file)?;
+            rename_with_companions(file, &failed_name(before))?;
         }
         rename_with_companions(before, file)?;
+    } else if file.exists() {
+        // it was cut short between what belongs to it and the file itself
+        rename_companions(before, file)?;
     }
     for ending in COMPANIONS.into_iter().chain([""]) {
         match fs::remove_file(beside(loaded, ending)) {
@@ -52,14 +61,31 @@ pub fn put_back(file: &Path, loaded: &Path, before: &Path) -> io::Result<()> {
     flush_above(file)
 }
 
+/// `studio.db.failed-T` of `studio.db.before-T`.
+fn failed_name(before: &Path) -> PathBuf {
+    let bytes = before.as_os_str().as_encoded_bytes();
+    let word = b".before";
+    let at = bytes.windows(word.len()).rposition(|some| some == word);
+    let Some(at) = at else {
+        return beside(before, ".failed");
+    };
+    let name = [&bytes[..at], b".failed", &bytes[at + word.len()..]].concat();
+    OsString::from_vec(name).into()
+}
+
 /// The companions first: a database without its journal is not whole, a journal without its database is nothing.
 fn rename_with_companions(from: &Path, to: &Path) -> io::Result<()> {
+    rename_companions(from, to)?;
+    rename_new(from, to)
+}
+
+fn rename_companions(from: &Path, to: &Path) -> io::Result<()> {
     for ending in COMPANIONS {
         if beside(from, ending).exists() {
             rename_new(&beside(from, ending), &beside(to, ending))?;
         }
     }
-    rename_new(from, to)
+    Ok(())
 }
 
 fn beside(file: &Path, ending: &str) -> PathBuf {
@@ -91,8 +117,35 @@ mod tests {
             put_back(&file, &loaded, &before).unwrap();
             assert_eq!(fs::read(&file).unwrap(), b"old");
             assert_eq!(fs::read(beside(&file, "-wal")).unwrap(), b"old wal");
-            assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 2);
+            assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 3);
         }
+        // somebody may have written to it
+        assert_eq!(fs::read(folder.path().join("db.failed")).unwrap(), b"new");
+    }
+
+    #[test]
+    fn a_placing_that_was_cut_short_between_a_file_and_its_journal_is_undone() {
+        let folder = tempfile::tempdir().unwrap();
+        let [file, loaded, before] =
+            ["db", "db.loading", "db.before"].map(|n| folder.path().join(n));
+        fs::write(&file, "old").unwrap();
+        fs::write(beside(&before, "-wal"), "old wal").unwrap();
+        fs::write(&loaded, "new").unwrap();
+        put_back(&file, &loaded, &before).unwrap();
+        assert_eq!(fs::read(beside(&file, "-wal")).unwrap(), b"old wal");
+        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 2);
+    }
+
+    #[test]
+    fn a_journal_of_a_file_that_is_gone_is_not_taken_for_that_of_the_loaded_one() {
+        let folder = tempfile::tempdir().unwrap();
+        let [file, loaded, before] =
+            ["db", "db.loading", "db.before"].map(|n| folder.path().join(n));
+        fs::write(beside(&file, "-journal"), "of another").unwrap();
+        fs::write(&loaded, "new").unwrap();
+        place(&file, &loaded, &before).unwrap();
+        assert!(!beside(&file, "-journal").exists());
+        assert!(beside(&before, "-journal").exists());
     }
 
     #[test]

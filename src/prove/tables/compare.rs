@@ -33,6 +33,9 @@ pub fn compare(exported: &Tables, loaded: &Tables) -> Comparison {
     for table in &exported.tables {
         match others.remove(&table.key()) {
             Some(other) => compare_table(table, other, sums, &mut found),
+            None if table.certainty == Certainty::ChangedMeanwhile => found.notes.push(format!(
+                "{table} was made or dropped while it was exported, and is not in the export"
+            )),
             None => found.differences.push(format!("{table} is missing")),
         }
     }
@@ -129,7 +132,11 @@ fn compare_objects(exported: &Tables, loaded: &Tables, sums: Sums, found: &mut C
     for kind in kinds {
         let (one, two) = (exported.objects.get(kind), loaded.objects.get(kind));
         let count = |side: Option<&super::Objects>| side.map_or(0, |objects| objects.count);
-        if count(one) != count(two) {
+        if one != two && exported.changed_objects.contains(kind) {
+            found.notes.push(format!(
+                "{kind} were made, changed or dropped while it was exported: they were not compared"
+            ));
+        } else if count(one) != count(two) {
             found.differences.push(format!(
                 "{} {kind} were exported, and {} are there",
                 count(one),

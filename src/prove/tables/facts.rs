@@ -1,6 +1,6 @@
 //! The figures of a database's tables, and the file they go in.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 use std::fs;
 use std::io::Write as _;
@@ -26,6 +26,9 @@ pub struct Tables {
     /// What else is in it, by kind: views, functions and so on.
     #[serde(default)]
     pub objects: BTreeMap<String, Objects>,
+    /// Kinds of these of which some were made, changed or dropped while it was exported.
+    #[serde(default, skip_serializing_if = "BTreeSet::is_empty")]
+    pub changed_objects: BTreeSet<String>,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub extensions: Vec<Extension>,
     /// How an empty one like it is made.
@@ -113,6 +116,7 @@ impl Tables {
             database,
             tables: Vec::new(),
             objects: BTreeMap::new(),
+            changed_objects: BTreeSet::new(),
             extensions: Vec::new(),
             creation: None,
             notes: Vec::new(),

@@ -1,10 +1,10 @@
 //! Exports a MariaDB database, and counts its tables before and after.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::process::Stdio;
 
 use super::mariadb::Session;
-use super::{Certainty, Tables, TablesError, measure_mariadb};
+use super::{Certainty, Table, Tables, TablesError, measure_mariadb};
 use crate::system::{command_of, ended};
 use crate::tools::Ended;
 use crate::tools::mariadb::{self, MariadbServer};
@@ -30,21 +30,35 @@ pub fn dump(server: &MariadbServer, database: &str) -> Result<Tables, TablesErro
     if end != Ended::WELL {
         return Err(failed(end.words()));
     }
-    Ok(sure(&before, measure_mariadb(server, database)?))
+    Ok(sure(before, measure_mariadb(server, database)?))
 }
 
-/// The later figures; those of tables that were written to meanwhile are marked.
-fn sure(before: &Tables, mut after: Tables) -> Tables {
-    let before: BTreeMap<_, _> = (before.tables.iter())
+/// The later figures; what was written to, made or dropped meanwhile is marked: whether the dump has it is not known.
+fn sure(before: Tables, mut after: Tables) -> Tables {
+    let early: BTreeMap<_, _> = (before.tables.iter())
         .map(|table| (table.key(), table))
         .collect();
+    let mut known = BTreeSet::new();
     for table in &mut after.tables {
-        let same = before
-            .get(&table.key())
-            .is_some_and(|early| *early == table);
-        if !same && table.certainty == Certainty::Exact {
+        let found = early.get(&table.key()).copied();
+        known.extend(found.map(Table::key));
+        if found != Some(&*table) {
             table.certainty = Certainty::ChangedMeanwhile;
         }
     }
+    let gone = before
+        .tables
+        .iter()
+        .filter(|table| !known.contains(&table.key()));
+    let gone: Vec<Table> = gone
+        .map(|table| Table {
+            certainty: Certainty::ChangedMeanwhile,
+            ..table.clone()
+        })
+        .collect();
+    after.tables.extend(gone);
+    let kinds = before.objects.keys().chain(after.objects.keys());
+    let changed = kinds.filter(|kind| before.objects.get(*kind) != after.objects.get(*kind));
+    after.changed_objects = changed.cloned().collect();
     after
 }
