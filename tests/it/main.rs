@@ -10,6 +10,7 @@ mod crontab_oracle;
 mod damaged_files;
 mod database_jobs;
 mod database_load;
+mod database_load_mariadb;
 mod database_mariadb;
 mod database_postgresql;
 mod database_servers;
