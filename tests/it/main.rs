@@ -8,6 +8,7 @@ mod config_folder;
 mod crontab_lines;
 mod crontab_oracle;
 mod damaged_files;
+mod database_by_hand;
 mod database_jobs;
 mod database_load;
 mod database_load_mariadb;
