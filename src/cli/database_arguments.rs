@@ -41,6 +41,19 @@ pub enum DatabaseCommand {
     /// those for users that it does not have
     #[command(hide = true)]
     MariadbUsers(MariadbUsers),
+    /// Write standard input to a new file that only its owner can read
+    #[command(hide = true)]
+    KeepMariadb {
+        #[arg(long, value_name = "FILE")]
+        to: PathBuf,
+    },
+    /// Drop a live database of mariadb that is kept, and make it anew; the figures of what takes its place are on
+    /// standard input
+    #[command(hide = true)]
+    ReplaceMariadb(ReplaceMariadb),
+    /// Give a live database of mariadb what was kept of it
+    #[command(hide = true)]
+    UnreplaceMariadb(ReplaceMariadb),
     /// Export a database of sqlite to standard output, and write down what its tables hold
     #[command(hide = true)]
     DumpSqlite(DumpSqlite),
@@ -140,6 +153,36 @@ pub struct MariadbUsers {
 
     #[arg(long)]
     pub missing: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct ReplaceMariadb {
+    #[command(flatten)]
+    pub server: MariadbArguments,
+
+    #[arg(long, value_name = "NAME")]
+    pub database: String,
+
+    /// What is kept, while the live one is there
+    #[arg(long, value_name = "FILE")]
+    pub keeping: Option<PathBuf>,
+
+    /// Its name once the live one is dropped
+    #[arg(long, value_name = "FILE")]
+    pub before: PathBuf,
+
+    /// The figures of what is kept
+    #[arg(long, value_name = "FILE")]
+    pub tables: PathBuf,
+
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["identity_file", "credential"])]
+    pub passphrase_file: Option<PathBuf>,
+
+    #[arg(long, value_name = "NAME", conflicts_with = "identity_file")]
+    pub credential: Option<String>,
+
+    #[arg(long, value_name = "FILE")]
+    pub identity_file: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]

@@ -1,7 +1,7 @@
 //! The hidden commands for databases, each to what it does.
 
 use super::database_arguments::DatabaseCommand;
-use super::{load_database, tables};
+use super::{load_database, replace_mariadb, tables};
 use crate::exit::Exit;
 
 pub fn obey(command: DatabaseCommand) -> Exit {
@@ -17,6 +17,9 @@ pub fn obey(command: DatabaseCommand) -> Exit {
         DatabaseCommand::DumpMariadb(wanted) => tables::dump_mariadb(wanted),
         DatabaseCommand::CompareMariadb(wanted) => tables::compare_mariadb(wanted),
         DatabaseCommand::MariadbUsers(wanted) => tables::mariadb_users(wanted),
+        DatabaseCommand::KeepMariadb { to } => replace_mariadb::keep(&to),
+        DatabaseCommand::ReplaceMariadb(wanted) => replace_mariadb::replace(wanted),
+        DatabaseCommand::UnreplaceMariadb(wanted) => replace_mariadb::unreplace(wanted),
         DatabaseCommand::DumpSqlite(wanted) => tables::dump_sqlite(&wanted),
         DatabaseCommand::CompareSqlite { file } => tables::compare_sqlite(&file),
     }

@@ -34,7 +34,14 @@ pub fn load(
         job,
         from: wanted.from,
         opener: secret.opener.clone(),
-        aim: Aim::Load(existing),
+        aim: Aim::Load {
+            existing,
+            keeping: config
+                .server
+                .state_dir
+                .join("replaced")
+                .join(job.name.as_str()),
+        },
     };
     if wanted.dry_run {
         let plan = session.runner().plan_export(&wish);

@@ -20,6 +20,7 @@ mod load;
 mod load_database;
 mod rebuild;
 mod rehearse;
+mod replace_mariadb;
 mod restore;
 mod restore_checks;
 mod run;

@@ -106,7 +106,10 @@ pub fn start_server(wanted: StartServer) -> Exit {
     started.map_or_else(|error| trouble(&error), |()| Exit::Well)
 }
 
-fn with_mariadb(wanted: MariadbArguments, act: impl FnOnce(&MariadbServer) -> Exit) -> Exit {
+pub(super) fn with_mariadb(
+    wanted: MariadbArguments,
+    act: impl FnOnce(&MariadbServer) -> Exit,
+) -> Exit {
     let run_as = match run_as(wanted.account.as_deref()) {
         Ok(run_as) => run_as,
         Err(exit) => return exit,

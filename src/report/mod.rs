@@ -21,6 +21,7 @@ mod log_words;
 mod notice;
 mod proof_status;
 mod proof_words;
+mod read_me_database;
 mod read_me_directory;
 mod read_me_first;
 mod read_me_place;

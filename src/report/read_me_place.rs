@@ -2,8 +2,8 @@
 
 use std::path::Path;
 
-use super::read_me_directory;
 use super::read_me_first::{command, say, type_in, words};
+use super::{read_me_database, read_me_directory};
 use crate::jobs::{Job, Kind, Source};
 use crate::plan::quote;
 
@@ -47,6 +47,13 @@ pub fn put_in_place(text: &mut String, jobs: &[&Job]) {
                 text,
                 &read_me_directory::commands(job.name.as_str(), directory),
             );
+        }
+        if let Kind::Database { engine, .. } = &job.kind {
+            say(
+                text,
+                &format!("Job {}: {}", job.name, read_me_database::before(engine)),
+            );
+            type_in(text, &read_me_database::commands(job.name.as_str(), engine));
         }
     }
 }

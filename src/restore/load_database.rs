@@ -138,12 +138,12 @@ impl DatabaseLoad<'_> {
     }
 }
 
-fn step(words: &str, argv: Argv) -> Step {
+pub(super) fn step(words: &str, argv: Argv) -> Step {
     Step::new(Part::Restore, words, Act::Tool(Pipeline::plain(argv)))
 }
 
 /// As post steps they are done whatever stopped the load, a signal and a power cut too.
-fn post(words: &str, argv: Argv) -> Step {
+pub(super) fn post(words: &str, argv: Argv) -> Step {
     Step {
         on: On::Failure,
         ..Step::new(Part::Post, words, Act::Tool(Pipeline::plain(argv)))
@@ -151,7 +151,7 @@ fn post(words: &str, argv: Argv) -> Step {
 }
 
 /// A step that reads a member of the export.
-fn fed(words: &str, mut stages: Vec<Argv>, member: &str) -> Step {
+pub(super) fn fed(words: &str, mut stages: Vec<Argv>, member: &str) -> Step {
     let mut pipeline = Pipeline::plain(stages.remove(0));
     pipeline.stages.append(&mut stages);
     pipeline.stdin = Stdin::Member(member.to_owned());

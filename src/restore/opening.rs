@@ -41,7 +41,9 @@ impl Opening<'_> {
         Ok((stdin, stages))
     }
 
-    fn opener(&self) -> Result<Opener, Stop> {
+    /// # Errors
+    /// When nothing says with which secret it is opened.
+    pub fn opener(&self) -> Result<Opener, Stop> {
         if let Some(opener) = &self.opener {
             return Ok(opener.clone());
         }

@@ -8,15 +8,16 @@ use jiff::Timestamp;
 
 use super::export_task::{Aim, ExportWanted, LoadEnd, Opened};
 use super::services::mount;
-use crate::jobs::{Engine, LocalServer};
+use crate::jobs::{Encrypt, Engine, LocalServer};
 use crate::plan::{DatabaseFacts, Owner, Step, Stop};
 use crate::prove::rehearse::DatabaseRehearsal;
-use crate::prove::tables::{self, Tables};
+use crate::prove::tables::{self, Tables, TablesError};
 use crate::record::{GenerationName, Outcome};
-use crate::restore::{DatabaseLoad, Opening, database_refusal};
+use crate::restore::{DatabaseLoad, Keeping, Opening, database_refusal};
 use crate::system::{accounts, database_facts};
 use crate::tools::Existing;
-use crate::tools::postgresql::{PostgresqlServer, Programs};
+use crate::tools::postgresql::Programs;
+use crate::tools::seal::Opener;
 
 /// Where Debian's packages put the programs of each version of postgresql.
 const VERSIONS: &str = "/usr/lib/postgresql";
@@ -35,13 +36,13 @@ pub fn database_steps(
 ) -> Result<Vec<Step>, Stop> {
     let exported = figures(opened)?;
     match &wanted.aim {
-        Aim::Load(existing) => {
+        Aim::Load { existing, keeping } => {
             let load = DatabaseLoad {
                 exported: &exported,
                 at: GenerationName::at(now),
                 own_program: opening.own_program,
             };
-            load_steps(engine, load, *existing)
+            load_steps(engine, load, *existing, (opening, keeping))
         }
         Aim::Rehearse { folder, most } => {
             let owner = owner(engine)?;
@@ -60,30 +61,49 @@ pub fn database_steps(
     }
 }
 
-fn load_steps(engine: &Engine, load: DatabaseLoad, existing: Existing) -> Result<Vec<Step>, Stop> {
+fn load_steps(
+    engine: &Engine,
+    load: DatabaseLoad,
+    existing: Existing,
+    (opening, folder): (&Opening, &Path),
+) -> Result<Vec<Step>, Stop> {
+    // all that the server has, whatever the job exports
+    let all = |wanted: &LocalServer| LocalServer {
+        name: None,
+        ..wanted.clone()
+    };
     match engine {
         Engine::Postgresql(wanted) => {
-            // all that the server has, whatever the job exports
-            let all = Engine::Postgresql(LocalServer {
-                name: None,
-                ..wanted.clone()
-            });
             let DatabaseFacts::Postgresql {
                 server, databases, ..
-            } = database_facts(&all)?
+            } = database_facts(&Engine::Postgresql(all(wanted)))?
             else {
-                return Err(not_built());
+                return Err(another());
             };
-            let mut full = Vec::new();
-            for one in load.exported {
-                if databases.contains(&one.database) && !is_empty(&server, &one.database)? {
-                    full.push(one.database.clone());
-                }
-            }
-            match database_refusal(&full, existing) {
-                Some(stop) => Err(stop),
-                None => Ok(load.postgresql(&server)),
-            }
+            may_make_way(load, &databases, existing, |name| {
+                tables::is_empty_postgresql(&server, name)
+            })?;
+            Ok(load.postgresql(&server))
+        }
+        Engine::Mariadb(wanted) => {
+            let DatabaseFacts::Mariadb {
+                server, databases, ..
+            } = database_facts(&Engine::Mariadb(all(wanted)))?
+            else {
+                return Err(another());
+            };
+            may_make_way(load, &databases, existing, |name| {
+                tables::is_empty_mariadb(&server, name)
+            })?;
+            let encrypt = opening.job.kind.encrypt();
+            let opener = encrypt
+                .map(|encrypt| way_back(encrypt, opening))
+                .transpose()?;
+            let keeping = Keeping {
+                folder,
+                closed: encrypt.zip(opener.as_ref()),
+            };
+            Ok(load.mariadb(&server, &databases, keeping))
         }
         Engine::Sqlite { file } => {
             let there = file.symlink_metadata().is_ok();
@@ -94,23 +114,57 @@ fn load_steps(engine: &Engine, load: DatabaseLoad, existing: Existing) -> Result
                 None => Ok(load.sqlite(file)),
             }
         }
-        Engine::Mariadb(_) => Err(not_built()),
     }
 }
 
-fn is_empty(server: &PostgresqlServer, database: &str) -> Result<bool, Stop> {
-    tables::is_empty_postgresql(server, database)
-        .map_err(|error| Stop::new(Outcome::Failed, error.to_string()))
+/// What databases hold makes way only when that was said.
+fn may_make_way(
+    load: DatabaseLoad,
+    live: &[String],
+    existing: Existing,
+    is_empty: impl Fn(&str) -> Result<bool, TablesError>,
+) -> Result<(), Stop> {
+    let mut full = Vec::new();
+    for one in load.exported {
+        let empty = || {
+            is_empty(&one.database).map_err(|error| Stop::new(Outcome::Failed, error.to_string()))
+        };
+        if live.contains(&one.database) && !empty()? {
+            full.push(one.database.clone());
+        }
+    }
+    database_refusal(&full, existing).map_or(Ok(()), Err)
+}
+
+/// What opens again what the job closes: also at the next start, when nobody is there to be asked.
+fn way_back(encrypt: &Encrypt, opening: &Opening) -> Result<Opener, Stop> {
+    match encrypt {
+        Encrypt::Passphrase(file) => Ok(Opener::PassphraseFile(file.clone())),
+        Encrypt::Credential(name) => Ok(Opener::Credential(name.clone())),
+        Encrypt::Recipients(_) => opening.opener(),
+    }
 }
 
 /// What a person should know when a load is over.
-pub fn notes(engine: &Engine, at: GenerationName, ended: LoadEnd) -> Vec<String> {
+pub fn notes(engine: &Engine, at: GenerationName, keeping: &Path, ended: LoadEnd) -> Vec<String> {
+    if let (Engine::Mariadb(_), LoadEnd::Loaded) = (engine, ended)
+        && !keeps_any(keeping, at)
+    {
+        return Vec::new();
+    }
     let (kept, removal) = match engine {
         Engine::Sqlite { .. } => (
             format!("beside it, in a file that ends in `.before-{at}`"),
             "remove it",
         ),
-        _ => (
+        Engine::Mariadb(_) => (
+            format!(
+                "in `{}`, in files with `.before-{at}` in their names",
+                keeping.display()
+            ),
+            "remove them",
+        ),
+        Engine::Postgresql(_) => (
             format!("in databases whose names end in `_before_{at}`"),
             "drop them",
         ),
@@ -126,6 +180,15 @@ pub fn notes(engine: &Engine, at: GenerationName, ended: LoadEnd) -> Vec<String>
             "not all could be put back as it was: what is missing is kept {kept}; hayloft tries once more at its next start"
         ),
     }]
+}
+
+fn keeps_any(folder: &Path, at: GenerationName) -> bool {
+    let word = format!(".before-{at}");
+    let entries = fs::read_dir(folder).into_iter().flatten().flatten();
+    let names = entries.map(|entry| entry.file_name());
+    names
+        .into_iter()
+        .any(|name| name.to_string_lossy().contains(&word))
 }
 
 /// Of every database of the export.
@@ -202,10 +265,9 @@ fn programs(engine: &Engine, exported: &[Tables]) -> Result<Programs, Stop> {
     })
 }
 
-fn not_built() -> Stop {
+fn another() -> Stop {
     Stop::new(
-        Outcome::NotBuilt,
-        "databases of mariadb cannot be loaded into the live server by hayloft yet",
+        Outcome::Failed,
+        "the server is not of the engine that the job's file names",
     )
-    .advise("`hayloft restore JOB --to DIR` gives the dumps, which mariadb(1) takes: make an empty database first")
 }

@@ -33,7 +33,11 @@ pub struct ExportWanted<'a> {
 #[derive(Debug, Clone)]
 pub enum Aim {
     /// Into the service of this server.
-    Load(Existing),
+    Load {
+        existing: Existing,
+        /// Where what was there is kept, if the service cannot keep it itself.
+        keeping: PathBuf,
+    },
     /// Into a service made for the purpose, in this folder, where nothing else lies.
     Rehearse {
         folder: PathBuf,
@@ -60,7 +64,7 @@ impl Runner<'_> {
             Err(error) => return Ok(self.not_begun(record, &error)),
         };
         let service_lock = match wanted.aim {
-            Aim::Load(_) => locks::lock_service_of(state_dir, job, Sharing::Alone),
+            Aim::Load { .. } => locks::lock_service_of(state_dir, job, Sharing::Alone),
             Aim::Rehearse { .. } => Ok(None),
         };
         let _service_lock = match service_lock {
@@ -69,14 +73,14 @@ impl Runner<'_> {
         };
         self.begin_log(&mut record);
         self.store.begin_run(&record)?;
-        if let Aim::Load(_) = wanted.aim {
+        if let Aim::Load { .. } = wanted.aim {
             // what an earlier one set aside comes back before this one looks at what is there
             record
                 .notes
                 .extend(settle::cut_short_runs(self, &job.name, &record.id)?);
         }
         let went = match (&wanted.aim, settle::not_undone(state_dir, &job.name)) {
-            (Aim::Load(_), Some(stop)) => Err(stop),
+            (Aim::Load { .. }, Some(stop)) => Err(stop),
             _ => self.open_and_go(wanted, &mut record),
         };
         conclude(&mut record, went);
@@ -230,7 +234,7 @@ impl ExportWanted<'_> {
 
     fn task(&self) -> Task {
         match self.aim {
-            Aim::Load(_) => Task::Load,
+            Aim::Load { .. } => Task::Load,
             Aim::Rehearse { .. } => Task::Rehearse,
         }
     }
@@ -238,7 +242,7 @@ impl ExportWanted<'_> {
     fn lock(&self, state_dir: &std::path::Path) -> Result<locks::Lock, LockError> {
         let job = &self.job.name;
         match self.aim {
-            Aim::Load(_) => locks::lock_job(state_dir, job, &format!("a load of `{job}`")),
+            Aim::Load { .. } => locks::lock_job(state_dir, job, &format!("a load of `{job}`")),
             Aim::Rehearse { .. } => locks::lock_rehearse(state_dir, job),
         }
     }

@@ -16,6 +16,7 @@ mod job_space;
 mod listener;
 pub mod locks;
 mod manifest_writing;
+pub mod mariadb_replace;
 mod members;
 mod mending;
 mod native_step;

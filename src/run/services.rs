@@ -77,7 +77,7 @@ impl<'a> Service<'a> {
         };
         let configured = configured(directory, opened)?;
         let steps = match &wanted.aim {
-            Aim::Load(existing) => {
+            Aim::Load { existing, .. } => {
                 let places = places(directory, &configured)?;
                 if let Some(stop) = refusal(&places, *existing) {
                     return Err(stop);
@@ -101,12 +101,12 @@ impl<'a> Service<'a> {
 
     /// What a person should know when it is over.
     pub fn notes(wanted: &ExportWanted, plan: &Plan, ended: LoadEnd) -> Vec<String> {
-        let Aim::Load(_) = wanted.aim else {
+        let Aim::Load { keeping, .. } = &wanted.aim else {
             return Vec::new();
         };
         let at = GenerationName::at(plan.at);
         if let Kind::Database { engine, .. } = &wanted.job.kind {
-            return notes(engine, at, ended);
+            return notes(engine, at, keeping, ended);
         }
         vec![match ended {
             LoadEnd::Loaded => format!(

@@ -22,6 +22,7 @@ pub mod ldap;
 pub mod lsblk;
 pub mod mariadb;
 pub mod postgresql;
+pub mod replace_mariadb;
 pub mod rsync;
 pub mod rsync_output;
 pub mod seal;

@@ -33,7 +33,11 @@ pub enum Opener {
 }
 
 pub fn open(own_program: &Path, opener: &Opener) -> Argv {
-    let argv = Argv::new(own_program).arg("unseal");
+    opened_with(Argv::new(own_program).arg("unseal"), opener)
+}
+
+/// Tells a command with what it opens.
+pub(super) fn opened_with(argv: Argv, opener: &Opener) -> Argv {
     match opener {
         Opener::PassphraseFile(file) => argv.arg("--passphrase-file").arg(file),
         Opener::Credential(name) => argv.arg("--credential").arg(name),

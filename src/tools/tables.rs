@@ -21,7 +21,7 @@ fn postgresql(own_program: &Path, command: &str, server: &PostgresqlServer) -> A
     }
 }
 
-fn mariadb(own_program: &Path, command: &str, server: &MariadbServer) -> Argv {
+pub(super) fn mariadb(own_program: &Path, command: &str, server: &MariadbServer) -> Argv {
     let argv = Argv::new(own_program)
         .arg(command)
         .option("--socket", &server.socket)

@@ -4,7 +4,8 @@ use std::fs;
 use std::path::Path;
 
 use hayloft::jobs::{
-    CatchUp, DrivePlace, Encrypt, Kind, KindName, Loaded, Name, Percent, SendWhen, Size, Source,
+    CatchUp, DrivePlace, Encrypt, Engine, Kind, KindName, Loaded, Name, Percent, SendWhen, Size,
+    Source,
 };
 
 use crate::config_folder::ConfigFolder;
@@ -52,6 +53,7 @@ fn every_file_of_jobs_example_loads_without_mistake_or_warning() {
         "laptops",
         "offsite",
         "orders",
+        "orders-database",
         "photographs",
         "server-settings",
         "studio-files",
@@ -130,6 +132,16 @@ fn the_example_jobs_are_read_as_written() {
         (orders.post[1].user.as_deref(), &*orders.post[1].env["LANG"]),
         (Some("nobody"), "C.UTF-8")
     );
+    let database = &config.jobs[&name("orders-database")];
+    let Kind::Database { engine, encrypt } = &database.kind else {
+        panic!("{:?}", database.kind);
+    };
+    let Engine::Postgresql(server) = engine else {
+        panic!("{engine:?}");
+    };
+    assert_eq!(server.name.as_deref(), Some("orders"));
+    let closed = Encrypt::Passphrase(folder.file("accounts-passphrase"));
+    assert_eq!(encrypt.as_ref(), Some(&closed));
     let home = &config.jobs[&name("ines-home")];
     assert_eq!(home.catch_up, CatchUp::Skip);
     assert!(

@@ -113,7 +113,7 @@ pub fn file_member(file: &Path) -> String {
 }
 
 /// A name of a database as one of a file: with `%2F` for `/` and so on, as in addresses (RFC 3986, section 2.1).
-fn file_name(name: &str) -> String {
+pub fn file_name(name: &str) -> String {
     let mut text = String::new();
     for (at, c) in name.chars().enumerate() {
         let hidden = at == 0 && c == '.';

@@ -37,6 +37,11 @@ pub enum TablesError {
         file: PathBuf,
         words: String,
     },
+    /// What a live database held, which makes way.
+    Kept {
+        database: String,
+        words: String,
+    },
     Output(io::Error),
 }
 
@@ -81,6 +86,7 @@ impl fmt::Display for TablesError {
                 f,
                 "database `{database}`: the role may not read everything in it: it lacks {lacking}"
             ),
+            Self::Kept { database, words } => write!(f, "database `{database}`: {words}"),
             Self::Sqlite { file, words } => write!(f, "database `{}`: {words}", file.display()),
             Self::Output(error) => write!(f, "standard output could not be written: {error}"),
         }

@@ -15,8 +15,11 @@ use crate::tools::mariadb::{self, Events, MariadbServer};
 /// Said behind each answer: how many lines it has is not known beforehand.
 const OVER: &str = "hayloft: all said";
 
+/// Of a server whose events are not to be seen.
+const UNTOLD: &str = "was started with `event_scheduler=DISABLED` and tells of no events";
+
 #[derive(Debug)]
-pub(super) struct Session {
+pub struct Session {
     talk: Talk,
 }
 
@@ -60,15 +63,25 @@ pub fn measure(server: &MariadbServer, database: &str) -> Result<Tables, TablesE
 }
 
 impl Session {
-    pub fn begin(server: &MariadbServer) -> Result<Self, TablesError> {
-        let talk = Talk::start(&mariadb::mariadb(server))?;
-        let mut session = Self { talk };
-        session.lines(queries::SETTINGS)?;
+    /// Sees one moment, and changes nothing.
+    pub(super) fn begin(server: &MariadbServer) -> Result<Self, TablesError> {
+        let mut session = Self::plain(server)?;
         session.lines(queries::BEGIN)?;
         Ok(session)
     }
 
-    fn describe(&mut self, name: &str) -> Result<Tables, TablesError> {
+    /// # Errors
+    /// When the server cannot be asked.
+    pub fn plain(server: &MariadbServer) -> Result<Self, TablesError> {
+        let talk = Talk::start(&mariadb::mariadb(server))?;
+        let mut session = Self { talk };
+        session.lines(queries::SETTINGS)?;
+        Ok(session)
+    }
+
+    /// # Errors
+    /// As [`measure`].
+    pub fn describe(&mut self, name: &str) -> Result<Tables, TablesError> {
         let database: Database = self.one("the database", &queries::database(name))?;
         self.may_read_everything(name)?;
         let mut tables = Tables::new(Engine::Mariadb, database.version, name.to_owned());
@@ -82,11 +95,9 @@ impl Session {
         let mut things: Vec<Thing> = self.all("its views and routines", &queries::objects(name))?;
         match self.events()? {
             Events::Told => things.extend(self.all("its events", &queries::events(name))?),
-            Events::Untold => tables.notes.push(
-                "the server was started with `event_scheduler=DISABLED` and tells of no events: if it has any, they \
-                 are not exported"
-                    .to_owned(),
-            ),
+            Events::Untold => tables.notes.push(format!(
+                "the server {UNTOLD}: if it has any, they are not exported"
+            )),
         }
         tables.objects = objects(&things);
         let relations: Vec<Relation> = self.all("its tables", &queries::tables(name))?;
@@ -98,7 +109,7 @@ impl Session {
         Ok(tables)
     }
 
-    pub fn events(&mut self) -> Result<Events, TablesError> {
+    pub(super) fn events(&mut self) -> Result<Events, TablesError> {
         let scheduler = self.lines(queries::SCHEDULER)?.concat();
         Ok(if scheduler == "DISABLED" {
             Events::Untold
@@ -152,12 +163,14 @@ impl Session {
         })
     }
 
+    /// # Errors
+    /// When the client does not end well.
     pub fn end(self) -> Result<(), TablesError> {
         Ok(self.talk.end()?)
     }
 
     /// The lines that a query answers with.
-    pub fn lines(&mut self, query: &str) -> Result<Vec<String>, TablesError> {
+    pub(super) fn lines(&mut self, query: &str) -> Result<Vec<String>, TablesError> {
         self.talk.tell(&format!("{query};\nSELECT '{OVER}';\n"))?;
         let mut lines = Vec::new();
         loop {
@@ -169,7 +182,7 @@ impl Session {
         }
     }
 
-    pub fn all<T: DeserializeOwned>(
+    pub(super) fn all<T: DeserializeOwned>(
         &mut self,
         what: &str,
         query: &str,
@@ -207,6 +220,13 @@ fn note(relation: &Relation) -> Option<String> {
         ))
     } else {
         None
+    }
+}
+
+impl Tables {
+    /// Whether there may be events that nobody could see.
+    pub fn events_are_untold(&self) -> bool {
+        self.notes.iter().any(|note| note.contains(UNTOLD))
     }
 }
 

@@ -19,6 +19,23 @@ pub fn database(name: &str) -> String {
     )
 }
 
+/// How much there is in it.
+pub fn amount(database: &str) -> String {
+    let database = literal(database);
+    format!(
+        "SELECT (SELECT COUNT(*) FROM information_schema.TABLES WHERE BINARY TABLE_SCHEMA = BINARY {database}) \
+         + (SELECT COUNT(*) FROM information_schema.ROUTINES WHERE BINARY ROUTINE_SCHEMA = BINARY {database})"
+    )
+}
+
+/// Those of others in it.
+pub fn sessions(database: &str) -> String {
+    format!(
+        "SELECT ID FROM information_schema.PROCESSLIST WHERE BINARY DB = BINARY {} AND ID <> CONNECTION_ID()",
+        literal(database)
+    )
+}
+
 /// What the role may do with all of a database. What it may not see is not in any list: an export would look whole.
 pub fn privileges(database: &str) -> String {
     format!(
