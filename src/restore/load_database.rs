@@ -2,6 +2,7 @@
 //! its place at the end; what was there is kept under another name, and comes back when anything fails.
 
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use crate::jobs::On;
 use crate::plan::kinds::database::{GLOBALS, dump_member, file_member, tables_member};
@@ -142,10 +143,14 @@ pub(super) fn step(words: &str, argv: Argv) -> Step {
     Step::new(Part::Restore, words, Act::Tool(Pipeline::plain(argv)))
 }
 
+/// Nothing else ends a way back that hangs: it may bring a whole database back.
+const PATIENCE: Duration = Duration::from_secs(6 * 3600);
+
 /// As post steps they are done whatever stopped the load, a signal and a power cut too.
 pub(super) fn post(words: &str, argv: Argv) -> Step {
     Step {
         on: On::Failure,
+        timeout: Some(PATIENCE),
         ..Step::new(Part::Post, words, Act::Tool(Pipeline::plain(argv)))
     }
 }

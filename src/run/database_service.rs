@@ -124,6 +124,9 @@ fn may_make_way(
     existing: Existing,
     is_empty: impl Fn(&str) -> Result<bool, TablesError>,
 ) -> Result<(), Stop> {
+    if existing == Existing::Replace {
+        return Ok(());
+    }
     let mut full = Vec::new();
     for one in load.exported {
         let empty = || {

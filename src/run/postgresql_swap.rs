@@ -29,6 +29,7 @@ pub fn swap(
     settings: &[String],
 ) -> Result<(), TablesError> {
     let mut talk = Talk::start(&postgresql::psql(server, MAINTENANCE))?;
+    talk.tell(PATIENCE)?;
     let live = identifier(names.database);
     let was_there = exists(&mut talk, names.database)?;
     if was_there {
@@ -56,6 +57,7 @@ pub fn swap(
 /// When the server says no.
 pub fn put_back(server: &PostgresqlServer, names: Names) -> Result<(), TablesError> {
     let mut talk = talk_when_it_answers(server, names)?;
+    talk.tell(PATIENCE)?;
     if exists(&mut talk, names.before)? {
         if exists(&mut talk, names.database)? {
             // it has been the live one, and somebody may have written to it
@@ -79,6 +81,9 @@ pub fn put_back(server: &PostgresqlServer, names: Names) -> Result<(), TablesErr
     }
     Ok(talk.end()?)
 }
+
+/// Who holds a database that long does not give it back.
+const PATIENCE: &str = "SET lock_timeout = '60s';\n";
 
 /// How often, and after what, a server is asked again that may be starting: a way back is also done at the start of the
 /// system.
