@@ -55,7 +55,10 @@ impl DatabaseRehearsal<'_> {
                 "make a server of its own",
                 postgresql::init(&server, &self.data()),
             ),
-            step("start it, without any network", unshare::without_network(start)),
+            step(
+                "start it, without any network",
+                unshare::without_network(start),
+            ),
             fed(
                 "make the roles",
                 vec![
