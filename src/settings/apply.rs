@@ -3,8 +3,10 @@
 /// For a POSIX shell. In parts only here: it is one file where it is kept.
 pub const APPLY: &str = concat!(
     include_str!("apply/1-begin.sh"),
+    include_str!("apply/1-never-written.sh"),
     include_str!("apply/2-release.sh"),
     include_str!("apply/3-sources.sh"),
+    include_str!("apply/4-account-changes.sh"),
     include_str!("apply/4-accounts.sh"),
     include_str!("apply/5-packages.sh"),
     include_str!("apply/6-units.sh"),

@@ -6,7 +6,7 @@ use serde::Serialize;
 use similar::TextDiff;
 
 use super::kept::FileKind;
-use super::{Disk, FirewallState, Inventory, Kept, KeptFile, without_secrets};
+use super::{Disk, FirewallState, Inventory, Kept, KeptFile, text_without_secrets};
 
 /// Only what differs is in it.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
@@ -239,19 +239,20 @@ const PASSING: [&[u8]; 9] = [
 fn files(then: &Kept, now: &Kept) -> Vec<FileChange> {
     let all: BTreeSet<&Vec<u8>> = then.files.keys().chain(now.files.keys()).collect();
     let all = all.into_iter().filter(|path| !PASSING.contains(&&path[..]));
-    all.filter_map(|path| file(path, then.files.get(path), now.files.get(path)))
-        .collect()
+    all.filter_map(|path| file(path, then, now)).collect()
 }
 
-fn file(path: &[u8], then: Option<&KeptFile>, now: Option<&KeptFile>) -> Option<FileChange> {
-    let (what, lines) = match (then, now) {
-        (Some(then), Some(now)) if then == now => return None,
-        (Some(then), Some(now)) => {
+fn file(path: &[u8], then: &Kept, now: &Kept) -> Option<FileChange> {
+    let (what, lines) = match (then.files.get(path), now.files.get(path)) {
+        (Some(before), Some(after)) if before == after => return None,
+        (Some(before), Some(after)) => {
             let changed = What::Changed {
-                then: attributes(then),
-                now: attributes(now),
+                then: attributes(before),
+                now: attributes(after),
             };
-            (changed, lines(then, now))
+            let can_be_read = then.is_open(path) && now.is_open(path);
+            let lines = can_be_read.then(|| lines(before, after));
+            (changed, lines.flatten())
         }
         (Some(_), None) => (What::Gone, None),
         (None, _) => (What::New, None),
@@ -276,16 +277,15 @@ fn attributes(file: &KeptFile) -> String {
     format!("{kind} of {owner} and {group}, mode {mode:04o}")
 }
 
-/// What others may not read is not shown, nor what is no text.
+/// Of what everybody may read. What is no text is not shown.
 fn lines(then: &KeptFile, now: &KeptFile) -> Option<String> {
     let text = |file: &KeptFile| match &file.kind {
         FileKind::File {
             content: Some(content),
             ..
-        } if file.mode & 0o004 != 0 && !content.contains(&0) => {
+        } if !content.contains(&0) => {
             let text = String::from_utf8(content.clone()).ok()?;
-            let shown = text.split_inclusive('\n').map(without_secrets);
-            Some(shown.collect::<String>())
+            Some(text_without_secrets(&text))
         }
         _ => None,
     };

@@ -65,6 +65,23 @@ fn lines_of_what_others_may_not_read_are_never_told() {
         assert_eq!(found.files.len(), 1);
         assert_eq!(found.files[0].lines, None);
     }
+    for (folder, told) in [(0o755, true), (0o701, true), (0o710, false), (0o700, false)] {
+        for is_then in [true, false] {
+            let mut then = kept("", 0o644, "ash\n");
+            let mut now = kept("", 0o644, "elm\n");
+            let one = if is_then { &mut then } else { &mut now };
+            let above = KeptFile {
+                kind: FileKind::Folder,
+                mode: folder,
+                owner: "root".to_owned(),
+                group: "root".to_owned(),
+            };
+            one.files.insert(b"etc".to_vec(), above);
+            let found = difference(&then, &now);
+            let file = found.files.iter().find(|file| file.path == "/etc/glaze");
+            assert_eq!(file.unwrap().lines.is_some(), told, "{folder:o} {is_then}");
+        }
+    }
     let found = difference(
         &kept("", 0o644, "password=ash\n"),
         &kept("", 0o644, "password=elm\n"),

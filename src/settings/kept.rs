@@ -91,6 +91,15 @@ impl Kept {
         }
     }
 
+    /// Whether everybody could read this file: by its own mode, and those of all kept folders above. Of the home of
+    /// root some files are kept without it.
+    pub fn is_open(&self, path: &[u8]) -> bool {
+        let can = |path: &[u8], bit| self.files.get(path).is_none_or(|one| one.mode & bit != 0);
+        let slashes = (0..path.len()).filter(|at| path[*at] == b'/');
+        let mut folders = slashes.map(|at| &path[..at]);
+        can(path, 0o004) && !path.starts_with(b"root/") && folders.all(|folder| can(folder, 0o001))
+    }
+
     /// The files that lie right in this folder, by name.
     pub fn in_folder(&self, folder: &str) -> impl Iterator<Item = (String, &[u8])> {
         let begin = format!("{folder}/");

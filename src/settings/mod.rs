@@ -16,6 +16,6 @@ pub use crontab_line::{CronLine, Whose, read_crontab};
 pub use difference::{Change, Difference, FileChange, Part, What, difference};
 pub use inventory::{Disk, FirewallState, Inventory};
 pub use kept::{FileKind, Kept, KeptFile};
-pub use masking::{without_login, without_secrets};
+pub use masking::{bare_address, text_without_secrets, without_login, without_secrets};
 pub use mount_line::{MountLine, read_fstab};
 pub use package_source::read_sources;

@@ -5,7 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use hayloft::jobs::load;
+use hayloft::jobs::{KindName, load};
 use tempfile::TempDir;
 
 use crate::config_folder::{ConfigFolder, SERVER};
@@ -103,6 +103,23 @@ fn the_manual_has_the_keys_of_each_kind_of_job() {
         let job = format!("kind = \"{kind}\"\nno_such_key = 1\n");
         same(headings, &keys_of_the_parser(SERVER, Some(&job)));
     }
+}
+
+#[test]
+fn the_manual_tells_which_kinds_of_job_can_be_run() {
+    let page = fs::read_to_string(PAGE).unwrap();
+    let (_, behind) = page.split_once("\n.B kind\n").unwrap();
+    let (told, _) = behind.split_once("\n.TP\n").unwrap();
+    let lines: Vec<&str> = told.lines().collect();
+    for kind in KindName::ALL {
+        let can_run = lines.contains(&format!(".IR {kind} :").as_str());
+        let cannot = lines.contains(&format!(".I {kind}").as_str());
+        assert_ne!(can_run, cannot, "hayloft(5) tells of `{kind}` once");
+        assert_eq!(can_run, kind.is_built(), "hayloft(5) of `{kind}`");
+    }
+    let cannot = lines.iter().any(|line| line.contains("cannot be run yet"));
+    let all_built = KindName::ALL.iter().all(|kind| kind.is_built());
+    assert_eq!(cannot, !all_built, "{told}");
 }
 
 #[test]

@@ -19,7 +19,8 @@ const ASKED: [&str; 9] = [
     "cat /etc/gshadow /etc/subuid /etc/subgid",
     "dpkg --get-selections",
     "apt-mark showmanual; apt-mark showhold",
-    "systemctl list-unit-files --no-legend; systemctl get-default; find /etc/systemd -printf '%P %l %m %u\n' | sort",
+    "systemctl list-unit-files --no-legend | grep -v network | grep -v barn; systemctl get-default; \
+     find /etc/systemd -printf '%P %l %m %u\n' | grep -v -e network -e barn -e sockets.target | sort",
     "cd /var/spool/cron/crontabs; cat *; stat -c '%n %a %U %G' *",
     "cat /etc/hostname /etc/timezone; readlink /etc/localtime; stat -c '%n %a %U %G' /home/ines /var/lib/orders",
 ];
@@ -59,6 +60,33 @@ fn a_fresh_debian_becomes_the_server_again_and_a_second_time_changes_nothing() {
             "{question}\n{done}"
         );
     }
+
+    for never in [
+        "systemd/network/studio.network",
+        "systemd/system/mnt-barn.mount",
+        "wireguard",
+    ] {
+        assert!(!fresh.path(&format!("/etc/{never}")).exists(), "{never}");
+    }
+    assert!(
+        done.contains("/etc/systemd/network/studio.network is missing"),
+        "{done}"
+    );
+    assert!(
+        done.contains("/etc/systemd/system/mnt-barn.mount is missing"),
+        "{done}"
+    );
+    assert!(
+        done.contains("systemd-networkd.service was enabled then: left"),
+        "{done}"
+    );
+    assert_eq!(
+        fresh
+            .try_sh("systemctl is-enabled systemd-networkd")
+            .out
+            .trim(),
+        "disabled"
+    );
 
     let before = fresh.state("/restore");
     let again = fresh.sh("sh /restore/apply --do");
@@ -100,6 +128,23 @@ fn puts_back_what_is_named(server: &DebianRoot, fresh: &DebianRoot) {
     let kept = fresh.sh("cat /var/backups/apply-*/etc/glaze/recipes.conf");
     assert_eq!(kept, "cone = 6\n");
 
+    let before = fresh.state("/restore");
+    for path in ["/etc/fstab", "/etc/systemd", "/etc/wireguard"] {
+        let shown = fresh.sh(&format!("sh /restore/apply --do --put {path}"));
+        assert!(
+            shown.contains("is not put back") && shown.contains("0 done"),
+            "{path}: {shown}"
+        );
+        hides_secrets(&shown);
+    }
+    assert_untouched(fresh, &before);
+    fresh.sh("umask 022; mkdir -p /etc/kiln/shut; echo 'PrivateKey = mine' >/etc/kiln/open.conf; echo x >/etc/kiln/shut/list");
+    let shown = fresh.sh("sh /restore/apply --put /etc/kiln");
+    assert!(
+        shown.contains("+Port = 1") && !shown.contains("mine"),
+        "{shown}"
+    );
+    hides_secrets(&shown);
     let before = fresh.state("/restore");
     for (path, exit) in [
         ("/etc", 2),
@@ -158,11 +203,7 @@ fn what_is_in_its_way_is_told_and_left_alone() {
         fresh.sh("cat /etc/systemd/system/orders.service"),
         "other\n"
     );
-    fresh.sh("sh /restore/apply --do --account root");
-    assert_eq!(
-        fresh.sh("getent shadow root"),
-        server.sh("getent shadow root")
-    );
+    keeps_what_works(&server, &fresh);
 
     fresh.sh("sed -i 's/^VERSION_CODENAME=.*/VERSION_CODENAME=sarge/' /usr/lib/os-release");
     let before = fresh.state("/restore");
@@ -170,6 +211,101 @@ fn what_is_in_its_way_is_told_and_left_alone() {
     assert_eq!(refused.exit, Some(2), "{refused:?}");
     assert_untouched(&fresh, &before);
 }
+
+/// `--account` never shuts out who works here.
+fn keeps_what_works(server: &DebianRoot, fresh: &DebianRoot) {
+    let root = fresh.sh("getent shadow root");
+    assert!(server.sh("getent shadow root").starts_with("root:*:"));
+    let shown = fresh.sh("sh /restore/apply --do --account root");
+    assert!(
+        shown.contains("the password of root was locked or over then"),
+        "{shown}"
+    );
+    assert_eq!(fresh.sh("getent shadow root"), root);
+
+    fresh.sh("userdel marta; sh /restore/apply --do accounts");
+    fresh.sh("usermod -c other -s /bin/sh ines; printf 'ines:$y$j9T$other' | chpasswd -e; mv /restore/files.tar /restore/whole.tar");
+    // the same with a shell that is not here, and a password that ended long ago
+    fresh.sh("cd /restore; tar xf whole.tar etc; sed -i '/^ines/s,/bin/bash,/usr/bin/fish,' etc/passwd; \
+        sed -i '/^ines/s/:[0-9]*:$/:10000:/' etc/shadow; cp whole.tar files.tar; \
+        tar --delete -f files.tar etc/passwd etc/shadow; tar --append -f files.tar etc/passwd etc/shadow");
+    let shown = fresh.sh("sh /restore/apply --do --account ines");
+    assert!(
+        shown.contains("the shell /usr/bin/fish of ines is not installed here"),
+        "{shown}"
+    );
+    assert!(
+        fresh
+            .sh("getent passwd ines")
+            .ends_with(":Ines, the potter,,:/home/ines:/bin/sh\n")
+    );
+    assert!(
+        fresh
+            .sh("getent shadow ines")
+            .starts_with("ines:$y$j9T$other:")
+    );
+    fresh.sh("mv /restore/whole.tar /restore/files.tar; sh /restore/apply --do --account ines");
+    // the group has another number here
+    for asked in [
+        "getent passwd ines | cut -d: -f1-3,5-",
+        "getent shadow ines",
+    ] {
+        assert_eq!(fresh.sh(asked), server.sh(asked));
+    }
+}
+
+#[test]
+fn lines_that_are_broken_are_told_and_the_others_done() {
+    let Some(fresh) = DebianRoot::fresh() else {
+        return;
+    };
+    fs::create_dir(fresh.path("restore")).unwrap();
+    fs::write(fresh.path("restore/apply"), APPLY).unwrap();
+    fresh.sh(BROKEN);
+    for arguments in [
+        "",
+        "--do accounts units crontabs identity",
+        "--do accounts units crontabs identity",
+    ] {
+        let shown = fresh.try_sh(&format!("sh /restore/apply --other-release {arguments}"));
+        let said = format!("{}\n{}", shown.out, shown.errors);
+        for file in ["passwd", "group", "shadow", "gshadow", "subuid", "subgid"] {
+            assert!(
+                said.contains(&format!("of /etc/{file} of then is broken: left")),
+                "{file}: {said}"
+            );
+        }
+        assert!(
+            said.contains("== in short") && !said.contains("Illegal number"),
+            "{said}"
+        );
+        assert!(said.contains("`--root=/tmp` is no unit"), "{said}");
+        assert!(!said.contains("another account has some"), "{said}");
+        assert!(!said.contains("FAILED"), "{said}");
+    }
+    let made = fresh.sh("getent passwd ines; getent group studio; cat /etc/subuid; stat -c %a /etc/subuid; cat /etc/hostname");
+    assert_eq!(
+        made,
+        "ines:x:1501:1500::/home/ines:/bin/sh\nstudio:x:1500:\nines:200000:65536\n644\nkiln\n"
+    );
+}
+
+/// Files of then with a broken line each before a whole one.
+const BROKEN: &str = r"
+cd /restore; mkdir -p etc var/spool/cron/crontabs units
+printf 'odd\nodd:x:08:\nodd:x:9x:\n-x:x:1:\nstudio:x:1500:\n' >etc/group
+printf 'odd\n*:!::*\nodd:!:::::\nstudio:!::\n' >etc/gshadow
+printf 'odd\nodd:x:zwei:1500::/:/bin/sh\nodd:x:99999999999999999999:1500::/:/bin/sh\nines:x:1501:1500::/home/ines:/bin/sh\n' >etc/passwd
+printf 'odd\nines:x\nines:!:soon:0:99999:7:::\n' >etc/shadow
+printf 'ines:100000:65536:x\nines:1000oo:65536\nines::\nines:200000:65536\n' >etc/subuid
+printf 'ines:0x10:65536\n:::\n' >etc/subgid
+printf 'kiln\n' >etc/hostname; chmod 644 etc/hostname
+printf '* * broken\n\0\n' >var/spool/cron/crontabs/ines
+printf 'odd\n\n--root=/tmp enabled\n.. enabled\n* masked\n; enabled enabled\n' >units/files.txt
+printf 'nowhere; at all\n' >units/default-target.txt
+tar --create --file=files.tar etc var
+rm -f /etc/subuid /etc/subgid
+";
 
 #[test]
 fn read_me_first_leads_to_the_script_without_hayloft() {

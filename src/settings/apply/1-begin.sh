@@ -12,9 +12,9 @@
 #   sh apply --other-release    goes on although this is another release of Debian, or another architecture
 #
 # The last three, and --put, can be given together and several times; without --do all of them only show.
-# Nothing is ever removed. What is written over is kept first, below /var/backups. No section puts back /etc as a
-# whole, writes /etc/fstab, touches a disk, a boot loader, the network or the firewall: those are shown, or found in
-# the files beside this one.
+# Nothing is ever removed. What is written over is kept first, below /var/backups. Nothing here puts back /etc as a
+# whole or writes what mounts, disks, the boot loader, the network or the firewall are set up with, nor enables or masks
+# a unit of theirs or of ssh: those are shown, or found in the files beside this one.
 
 set -u
 umask 077
@@ -128,6 +128,11 @@ if grep -qF "$backslash" "$work/names"; then
     grep -vF "$backslash" "$work/names" >"$work/names-2"
     mv "$work/names-2" "$work/names"
 fi
+
+# `MODE NAME` of each, folders without the slash behind them.
+tar --list --verbose --file="$here/files.tar" --quoting-style=escape 2>/dev/null |
+    sed -E -e 's,^([^ ]+) +[^ ]+ +[^ ]+ +[^ ]+ +[^ ]+ ,\1 ,' -e '/^l/s, -> .*,,' -e '/^h/s, link to .*,,' -e 's,/$,,' \
+        >"$work/modes"
 
 # The content of a file of then.
 then_file() {

@@ -35,54 +35,6 @@ keep_account_files() {
     : >"$work/accounts-kept"
 }
 
-make_group() {
-    groupadd --gid "$2" "$1" || return 1
-    hash=$(field gshadow "$1" 2)
-    case $hash in
-        '' | '!'* | '*') ;;
-        # through a pipe: arguments of programs can be seen by others
-        *) printf '%s:%s\n' "$1" "$hash" | chgpasswd --encrypted ;;
-    esac
-}
-
-# The password of then, as its hash, and how long it lasts: shadow(5).
-set_password() {
-    line=$(awk -F: -v name="$1" '$1 == name { print; exit }' "$work/shadow")
-    [ -n "$line" ] || return 0
-    hash=$(printf '%s\n' "$line" | cut -d: -f2)
-    # an account that anybody can enter is not made so again by itself: section_accounts tells of it
-    if [ -n "$hash" ]; then
-        printf '%s:%s\n' "$1" "$hash" | chpasswd --encrypted || return 1
-    fi
-    day() {
-        value=$(printf '%s\n' "$line" | cut -d: -f"$1")
-        printf '%s' "${value:--1}"
-    }
-    chage --lastday "$(day 3)" --mindays "$(day 4)" --maxdays "$(day 5)" --warndays "$(day 6)" \
-        --inactive "$(day 7)" --expiredate "$(day 8)" "$1"
-}
-
-make_account() {
-    name=$1 uid=$2 group=$3 comment=$4 home=$5 shell=$6
-    set -- --uid "$uid" --gid "$group" --comment "$comment" --home-dir "$home" --shell "$shell" \
-        --no-create-home --no-user-group --no-log-init
-    if [ "$uid" -lt 1000 ]; then
-        set -- "$@" --system
-    else
-        # numbers for containers are given below, those of then
-        set -- "$@" --key SUB_UID_COUNT=0 --key SUB_GID_COUNT=0
-    fi
-    useradd "$@" -- "$name" && set_password "$name"
-}
-
-set_account() {
-    usermod --comment "$2" --home "$3" --shell "$4" "$1" && set_password "$1"
-}
-
-make_home() {
-    (umask 022 && mkdir -p "$4") && chown "$2:$3" "$4" && chmod "$1" "$4"
-}
-
 section_groups() {
     while IFS=: read -r name _ gid _; do
         case $name in '' | [+-]*) continue ;; esac
@@ -118,6 +70,8 @@ section_passwd() {
             printf '%s\n' "$uid" >>"$work/new-uids"
             [ -n "$(field shadow "$name" 2)" ] || [ -z "$(field shadow "$name" 1)" ] ||
                 leave "account $name had an empty password: it is made locked; passwd $name opens it"
+            days_can_be_read "$name" ||
+                leave "how long the password of $name lasts cannot be read: it is left without an end"
             change "make account $name, number $uid" make_account "$name" "$uid" "$group" "$comment" "$home" "$shell"
         fi
     done <"$work/passwd"
@@ -136,11 +90,26 @@ compare_account() {
     [ -z "$hash" ] || [ "$hash" = "$(getent shadow "$name" | cut -d: -f2)" ] || differs="$differs, password"
     [ -n "$differs" ] || return 0
     case $accounts_as_then in
-        *" $name "*)
-            change "give account $name its${differs#,} of then" set_account "$name" "$comment" "$home" "$shell"
-            ;;
+        *" $name "*) give_account ;;
         *) leave "account $name is here with another${differs#,}: left; --account $name makes it as then" ;;
     esac
+}
+
+# Makes it as then, but for what could shut out who works here.
+give_account() {
+    password='then'
+    if is_usable "$name" && was_shut "$name"; then
+        leave "the password of $name was locked or over then, and is usable here: left"
+        password=here
+        differs=${differs%, password}
+    fi
+    if [ ! -x "${shell:-/bin/sh}" ]; then
+        leave "the shell $shell of $name is not installed here: left; once it is, --account $name gives it"
+        shell=$(printf '%s\n' "$here_line" | cut -d: -f7)
+        differs=$(printf '%s' "$differs" | sed 's/, shell//')
+    fi
+    [ -n "$differs" ] || return 0
+    change "give account $name its${differs#,} of then" set_account "$name" "$comment" "$home" "$shell" $password
 }
 
 section_members() {
@@ -160,15 +129,25 @@ section_members() {
     done <"$work/gshadow"
 }
 
+# usermod(8) makes no such file where there is none.
+add_numbers() {
+    if [ ! -e "/etc/$1" ]; then
+        : >"/etc/$1" && chmod 644 "/etc/$1" || return 1
+    fi
+    usermod "--add-${1}s" "$2" "$3"
+}
+
 # subuid(5), subgid(5)
 section_sub_numbers() {
     for kind in subuid subgid; do
         while IFS=: read -r name first count; do
-            if [ -z "$count" ] || ! is_account "$name"; then continue; fi
-            grep -qxF "$name:$first:$count" "/etc/$kind" 2>/dev/null && continue
+            is_account "$name" || continue
+            present=/etc/$kind
+            [ -e "$present" ] || present=/dev/null
+            grep -qxF "$name:$first:$count" "$present" && continue
             last=$((first + count - 1))
-            if awk -F: -v first="$first" -v last="$last" '$2 <= last && $2 + $3 > first { exit 1 }' "/etc/$kind"; then
-                change "give $name the numbers $first to $last ($kind)" usermod "--add-${kind}s" "$first-$last" "$name"
+            if awk -F: -v first="$first" -v last="$last" '$2 <= last && $2 + $3 > first { exit 1 }' "$present"; then
+                change "give $name the numbers $first to $last ($kind)" add_numbers "$kind" "$first-$last" "$name"
             else
                 leave "$name is not given the numbers $first to $last ($kind): another account has some of them"
             fi
@@ -180,7 +159,7 @@ section_homes() {
     tab=$(printf '\t')
     kept accounts/homes.txt >"$work/homes"
     while IFS=$tab read -r mode owner group home; do
-        case $home in / | /dev/* | /proc/* | /run/* | /sys/* | /tmp/* | /var/run/* | '') continue ;; esac
+        case $home in [!/]* | / | /dev/* | /proc/* | /run/* | /sys/* | /tmp/* | /var/run/* | '') continue ;; esac
         if [ -e "$home" ] || ! is_account "$owner" || ! is_group "$group"; then continue; fi
         act "make the home folder $home, empty" make_home "$mode" "$owner" "$group" "$home"
     done <"$work/homes"
@@ -190,6 +169,12 @@ section_accounts() {
     title "groups and accounts"
     before=$((to_do + done_count + failed + left))
     for file in new-groups new-gids new-accounts new-uids; do : >"$work/$file"; done
+    tell_broken group 4 3
+    tell_broken gshadow 4 ''
+    tell_broken passwd 7 '3 4'
+    tell_broken shadow 9 ''
+    tell_broken subuid 3 '2 3'
+    tell_broken subgid 3 '2 3'
     section_groups
     section_passwd
     section_members

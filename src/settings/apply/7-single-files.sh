@@ -40,13 +40,39 @@ section_identity() {
 
 # Whether others may read it, then and now: only then is its content shown.
 is_open() {
-    tar --list --verbose --file="$here/files.tar" -- "$1" 2>/dev/null | head -n 1 | grep -q '^.......r' || return 1
-    [ ! -e "/$1" ] || stat --format=%A "/$1" | grep -q '^.......r'
+    # of the home of root some files are kept without it
+    case $1 in root/*) return 1 ;; esac
+    awk -v name="$1" '
+        { path = substr($0, length($1) + 2) }
+        path == name { is_open = substr($1, 8, 1) == "r" }
+        index(name, path "/") == 1 && substr($1, 10, 1) !~ /[xt]/ { is_shut = 1 }
+        END { exit !(is_open && !is_shut) }' "$work/modes" || return 1
+    [ -e "/$1" ] || return 0
+    stat --format=%A "/$1" | grep -q '^.......r' || return 1
+    folder_here=$(dirname "/$1")
+    while [ "$folder_here" != / ]; do
+        stat --dereference --format=%A "$folder_here" | grep -q '^.........[xt]' || return 1
+        folder_here=$(dirname "$folder_here")
+    done
 }
 
-# Passwords in addresses and options are not shown.
+# Passwords in addresses and options, what stands behind words that tell of a secret, and private keys are not shown.
 without_passwords() {
-    sed -e 's,://[^/@ ]*:[^/@ ]*@,://***@,g' -e 's/\([Pp]ass[a-z]*[=:] *\)[^ ,]*/\1***/g'
+    sed -E -e '/-----BEGIN .*PRIVATE/,/-----END /s/.*/***/' -e 's,://[^ ]*@,://***@,g' \
+        -e 's,(://[^ ?]*[?])[^ ]*,\1***,g' \
+        -e 's/(([a-z0-9_-]*(pass|pwd|secret|token|psk|credential)[a-z0-9_-]*|[a-z0-9_.-]*key)["'"']?"'([ \t]*[=:][ \t]*|[ \t]+))("[^"]*"|[^ ,]+)/\1***/gI'
+}
+
+# A difference as `diff -u` tells it, of the one file here and the other of then. What is hidden is so before they are
+# compared: a line of a private key alone does not look like one.
+show_lines() {
+    without_passwords <"$2" >"$work/hidden-now"
+    without_passwords <"$3" >"$work/hidden-then"
+    if cmp -s "$work/hidden-now" "$work/hidden-then"; then
+        say "/$1 differs in what is not shown"
+    else
+        diff -u --label "/$1 now" --label "/$1 then" "$work/hidden-now" "$work/hidden-then" | sed 's/^/     /'
+    fi
 }
 
 show_difference() {
@@ -59,7 +85,7 @@ show_difference() {
         if cmp -s "$work/shown" "/$1"; then
             say "/$1 differs by its owner or mode"
         else
-            diff -u --label "/$1 now" --label "/$1 then" "/$1" "$work/shown" | without_passwords | sed 's/^/     /'
+            show_lines "$1" "/$1" "$work/shown"
         fi
     else
         say "/$1 differs"
@@ -106,6 +132,11 @@ put() {
     differences "$work/wanted" >"$work/differing"
     [ -s "$work/differing" ] || say "$path is as it was"
     while read -r how name; do
+        if is_of_machine "$name"; then
+            show_difference "$name"
+            leave "/$name is not put back: it fits disks and network of then; what it held is in files.tar"
+            continue
+        fi
         [ $doing = yes ] || show_difference "$name"
         act "put back /$name$([ "$how" = missing ] || echo ', and keep what is there now')" keep_and_bring "$name"
     done <"$work/differing"

@@ -20,7 +20,7 @@ show_rest() {
     grep -E '^(etc|usr/local/etc|root)/' "$work/names" | grep -v '/$' | grep -vE \
         -e '^etc/(passwd|group|shadow|gshadow|subuid|subgid)-?$' -e '^etc/(hostname|localtime|timezone|locale\.gen|fstab|mtab)$' \
         -e '^etc/default/locale$' -e '^etc/ssh/ssh_host_' -e '^etc/apt/(sources|preferences|trusted|auth|keyrings)' \
-        -e '^etc/systemd/(system|user)/' -e '^etc/(ld\.so\.cache|\.pwd\.lock|alternatives/.*|rc.\.d/.*|ssl/certs/.*)$' \
+        -e '^etc/systemd/' -e '^etc/(ld\.so\.cache|\.pwd\.lock|alternatives/.*|rc.\.d/.*|ssl/certs/.*)$' \
         >"$work/wanted"
     differences "$work/wanted" >"$work/differing"
     as_packaged=0
@@ -40,8 +40,13 @@ show_mounts() {
     title "mount table (shown only: disks have other UUIDs now; disks/ tells how they were)"
     then_file etc/fstab >"$work/fstab"
     if [ ! -e /etc/fstab ] || ! cmp -s "$work/fstab" /etc/fstab; then
-        { if [ -e /etc/fstab ]; then cat /etc/fstab; fi; } |
-            diff -u --label '/etc/fstab now' --label '/etc/fstab then' - "$work/fstab" | without_passwords | sed 's/^/     /'
+        if ! is_open etc/fstab; then
+            say "/etc/fstab differs; what is in it is not shown, for others may not read it"
+        elif [ -e /etc/fstab ]; then
+            show_lines etc/fstab /etc/fstab "$work/fstab"
+        else
+            show_lines etc/fstab /dev/null "$work/fstab"
+        fi
     else
         say "as it was"
     fi
