@@ -208,6 +208,36 @@ fn all_databases_of_mariadb_are_exported_with_their_users_and_rehearsed() {
 }
 
 #[test]
+fn what_a_dump_cannot_hold_is_told_with_the_run() {
+    let Some(world) = World::new(60) else { return };
+    let Some(server) = Mariadb::start() else {
+        return;
+    };
+    server.sql(
+        "",
+        "CREATE DATABASE studio; CREATE DATABASE plain; CREATE TABLE plain.t (a INT)",
+    );
+    for number in 1..=7 {
+        server.sql("studio", &format!("CREATE TABLE scales{number} (w FLOAT)"));
+    }
+    let socket = server.socket().display().to_string();
+    job(
+        &world,
+        &format!("engine = \"mariadb\"\nsocket = \"{socket}\""),
+    );
+    let shown = world.run(&["--json", "run", "books"], 0);
+    let run: serde_json::Value = serde_json::from_str(&shown.out).unwrap();
+    let notes = run["notes"].as_array().unwrap();
+    let notes: Vec<&str> = notes.iter().map(|note| note.as_str().unwrap()).collect();
+    assert_eq!(notes.len(), 6, "{notes:?}");
+    assert!(notes[0].starts_with("database `studio`: table `scales1` has columns of type float"));
+    assert_eq!(
+        notes[5],
+        "2 more like these are in `studio.tables.json` of the export"
+    );
+}
+
+#[test]
 fn a_file_of_sqlite_is_exported_and_rehearsed() {
     let Some(world) = World::new(60) else { return };
     let file = world.path("books.db");

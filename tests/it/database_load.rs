@@ -5,6 +5,7 @@ use std::os::unix::fs::{MetadataExt, chown};
 use std::path::Path;
 use std::process::{Command, Stdio};
 
+use crate::background::{Background, until};
 use crate::database_servers::{Postgresql, from_file, into_file};
 use crate::world::{World, ok};
 
@@ -112,6 +113,49 @@ fn a_load_that_fails_leaves_everything_as_it_was() {
     server.sql("postgres", "SET default_transaction_read_only = off; ALTER ROLE postgres RESET default_transaction_read_only");
     assert_eq!(databases(&server), "studio");
     assert_eq!(server.sql("studio", "SELECT count(*) FROM recipes"), "10");
+}
+
+#[test]
+fn a_load_of_postgresql_that_was_killed_is_undone_at_the_next_start() {
+    let Some(world) = World::new(60) else { return };
+    let Some(server) = studio(&world) else { return };
+    server.sql("studio", "DELETE FROM recipes WHERE id > 10");
+    let settings = server.sql("postgres", SETTINGS);
+    // killed while it loads beside the live one, and in the midst of the swap, which waits for another session
+    let loading = "SELECT count(*) > 0 FROM pg_database WHERE datname LIKE 'studio_loading_%'";
+    let swapping = "SELECT count(*) > 0 FROM pg_stat_activity WHERE wait_event_type = 'Lock' AND query LIKE 'ALTER DATABASE%'";
+    for reached in [loading, swapping] {
+        let mut session = server
+            .psql(
+                "postgres",
+                "BEGIN; LOCK TABLE pg_db_role_setting IN SHARE MODE; SELECT pg_sleep(60)",
+            )
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        until("it holds what the swap waits for", || {
+            let held = "SELECT count(*) FROM pg_locks WHERE relation = 'pg_db_role_setting'::regclass AND mode = 'ShareLock'";
+            server.sql("postgres", held) == "1"
+        });
+        let load = Background::start(world.hayloft(&["restore", "books", "--load", "--replace"]));
+        until("it came far enough", || {
+            server.sql("postgres", reached) == "t"
+        });
+        load.signal(rustix::process::Signal::KILL);
+        drop(load);
+        assert!(world.state().join("owed/books.json").exists());
+        server.sql("postgres", "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE query LIKE '%pg_sleep(60)%' AND pid <> pg_backend_pid()");
+        session.wait().unwrap();
+        // what it had started may have come to its end meanwhile
+        until("nothing of it is at work", || world.processes().is_empty());
+        world.run(&["settle"], 1);
+        assert_eq!(databases(&server), "studio");
+        assert_eq!(server.sql("studio", "SELECT count(*) FROM recipes"), "10");
+        assert_eq!(server.sql("postgres", SETTINGS), settings);
+    }
+    let runs = world.run(&["runs", "--job", "books"], 0);
+    assert!(runs.out.contains("CUT SHORT"), "{}", runs.out);
 }
 
 /// The hidden commands on their own: a swap that fails halfway, one that is undone, and one undone twice.

@@ -17,14 +17,20 @@ use crate::prove::archive::{Tee, hand_on};
 use crate::prove::manifest::Digest;
 use crate::prove::tables::Tables;
 use crate::record::{Count, Counted, Exported};
+use crate::report::safe_line;
 use crate::run::manifest_writing::passing_file;
 
 /// Read at a time.
 const PIECE: usize = 256 * 1024;
 
+/// Of a database that go into the record of a run.
+const NOTES: usize = 5;
+
 /// A member, and what is known of it.
 pub struct Kept {
     pub told: Exported,
+    /// What figures tell a person.
+    pub notes: Vec<String>,
     file: File,
     key: Identity,
 }
@@ -41,15 +47,20 @@ pub fn keep(member: &Member, input: impl Read, scratch: &Path) -> io::Result<Kep
         input,
         output: &mut closing,
     };
+    let mut notes = Vec::new();
     let count = match member.content {
         Content::Ldif => Some(Count {
             amount: entries(BufReader::with_capacity(PIECE, &mut tee), &member.name)?,
             of: Counted::Entries,
         }),
-        Content::Tables => Some(Count {
-            amount: rows(&mut tee, &member.name)?,
-            of: Counted::Rows,
-        }),
+        Content::Tables => {
+            let tables = figures(&mut tee, &member.name)?;
+            notes = told_of(&tables, &member.name);
+            Some(Count {
+                amount: tables.rows(),
+                of: Counted::Rows,
+            })
+        }
         Content::Plain => None,
     };
     hand_on(&mut tee, |_| Ok(()))?;
@@ -61,6 +72,7 @@ pub fn keep(member: &Member, input: impl Read, scratch: &Path) -> io::Result<Kep
             sha256,
             count,
         },
+        notes,
         file,
         key,
     })
@@ -83,13 +95,26 @@ impl Kept {
     }
 }
 
-/// How many rows figures tell of.
-fn rows(mut input: impl Read, name: &str) -> io::Result<u64> {
+fn figures(mut input: impl Read, name: &str) -> io::Result<Tables> {
     let mut text = Vec::new();
     input.read_to_end(&mut text)?;
     let tables = Tables::parse(&text, Path::new(name));
-    let tables = tables.map_err(|error| io::Error::new(io::ErrorKind::InvalidData, error))?;
-    Ok(tables.rows())
+    tables.map_err(|error| io::Error::new(io::ErrorKind::InvalidData, error))
+}
+
+/// The notes of one database: a few, since each of thousands of tables may have one.
+fn told_of(tables: &Tables, name: &str) -> Vec<String> {
+    let notes = tables.notes.iter().take(NOTES);
+    let mut told: Vec<String> = notes
+        .map(|note| safe_line(&format!("database `{}`: {note}", tables.database)))
+        .collect();
+    let more = tables.notes.len().saturating_sub(NOTES);
+    if more > 0 {
+        told.push(safe_line(&format!(
+            "{more} more like these are in `{name}` of the export"
+        )));
+    }
+    told
 }
 
 /// How many entries there are. A content that ends within one, or has none, is no export.

@@ -108,6 +108,7 @@ impl Executor<'_> {
                 changes.files += 1;
                 changes.bytes += kept.told.bytes;
                 self.done.exported.push(kept.told.clone());
+                self.done.notes.extend(kept.notes.iter().cloned());
                 self.members.push(Arc::new(kept));
             }
             Taken::All(export, kept) => {
