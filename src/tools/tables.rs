@@ -87,7 +87,7 @@ pub fn missing_users(own_program: &Path, server: &MariadbServer) -> Argv {
 /// With mounts of its own: the copy lies in memory that nobody else sees.
 pub fn dump_sqlite(own_program: &Path, file: &Path, scratch: &Path, tables: &Path) -> Argv {
     Argv::new("unshare")
-        .args(["--mount", "--propagation=private", "--"])
+        .args(["--mount", "--propagation=slave", "--"])
         .arg(own_program)
         .arg("dump-sqlite")
         .option("--file", file)

@@ -31,14 +31,21 @@ fn typed(world: &World, says: &str) -> Shown {
         _ => placed.replace("echo ", ""),
     };
     let script = format!(
-        "set -e -o pipefail\nmount --make-rprivate /\nmount -t tmpfs tmpfs /restore\n{}\n{placed}\n",
+        "set -e -o pipefail\nmount --make-rslave /\nmount -t tmpfs tmpfs /restore\n{}\n{placed}\n",
         commands(opened),
     );
     fs::write(world.path("script"), &script).unwrap();
     let here = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/it");
     let output = Command::new("python3")
         .arg(here.join("at_a_terminal.py"))
-        .args(["glaze over ash", "unshare", "-m", "bash"])
+        .args([
+            "glaze over ash",
+            "unshare",
+            "-m",
+            "--propagation",
+            "slave",
+            "bash",
+        ])
         .arg(world.path("script"))
         .current_dir("/")
         .output()

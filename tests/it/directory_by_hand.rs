@@ -28,7 +28,7 @@ fn the_text_on_the_drive_loads_a_directory_by_hand() {
     let text = fs::read_to_string(world.drive().join("hayloft/READ-ME-FIRST.txt")).unwrap();
     let (opened, placed) = text.split_once("4. Put it in its place").unwrap();
     let script = format!(
-        "set -e -o pipefail\nmount --make-rprivate /\nmount -t tmpfs tmpfs /restore\n{}\n{}\n",
+        "set -e -o pipefail\nmount --make-rslave /\nmount -t tmpfs tmpfs /restore\n{}\n{}\n",
         commands(opened),
         commands(placed).replace("echo ", "")
     );
@@ -36,7 +36,14 @@ fn the_text_on_the_drive_loads_a_directory_by_hand() {
     let here = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/it");
     let typed = Command::new("python3")
         .arg(here.join("at_a_terminal.py"))
-        .args(["glaze over ash", "unshare", "-m", "bash"])
+        .args([
+            "glaze over ash",
+            "unshare",
+            "-m",
+            "--propagation",
+            "slave",
+            "bash",
+        ])
         .arg(world.path("script"))
         .output()
         .unwrap();

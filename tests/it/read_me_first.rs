@@ -79,7 +79,7 @@ fn follow(world: &World, text: &str, before: &str) -> Shown {
         )
     };
     let mut script = format!(
-        "set -e -o pipefail\nmount --make-rprivate /\nmount -t tmpfs tmpfs /restore\ncp {key} /restore/key.txt\n{before}\n\
+        "set -e -o pipefail\nmount --make-rslave /\nmount -t tmpfs tmpfs /restore\ncp {key} /restore/key.txt\n{before}\n\
         {}\necho compared:\n",
         commands(text)
     );
@@ -98,7 +98,14 @@ fn follow(world: &World, text: &str, before: &str) -> Shown {
     Shown::of(
         &Command::new("python3")
             .arg(here.join("at_a_terminal.py"))
-            .args([PASSPHRASE, "unshare", "-m", "bash"])
+            .args([
+                PASSPHRASE,
+                "unshare",
+                "-m",
+                "--propagation",
+                "slave",
+                "bash",
+            ])
             .arg(world.path("script"))
             .output()
             .unwrap(),

@@ -10,7 +10,7 @@ use serde_json::Value;
 
 use crate::kinds_trees::make_tricky;
 use crate::ssh_server::{HAY, Server};
-use crate::world::{World, ok};
+use crate::world::{World, leading_folder, ok};
 
 /// A folder name that every shell would split, expand or misread.
 const ODD: &str = "it's \"hay\" $HOME `x`;& \\n ~";
@@ -99,8 +99,16 @@ fn spoil(barn: &Barn) {
 
 fn spoilt_files_are_named(user: &str) {
     let Some(barn) = Barn::new(user) else { return };
-    let run = barn.verify(&["--all"], 0);
-    assert_eq!(findings(&run), set(&[]), "{run:#}");
+    // other tests make folders beside the world: the time of the one that leads to it is not held against the copies
+    let words = ["--json", "verify", "offsite", "--all"];
+    let shown = barn.world.hayloft(&words).output().unwrap();
+    let run: Value = serde_json::from_slice(&shown.stdout).unwrap();
+    let leading = leading_folder();
+    let all: Vec<_> = findings(&run)
+        .into_iter()
+        .filter(|(_, name)| *name != leading)
+        .collect();
+    assert_eq!(all, [], "{run:#}");
     let read: u64 = (run["proofs"].as_array().unwrap().iter())
         .map(|proof| proof["bytes"].as_u64().unwrap())
         .sum();

@@ -149,6 +149,9 @@ impl World {
     }
 
     pub fn mount(&self) {
+        // as systemd does at the start (its README, "mount --make-rshared /"): what is unmounted here is so in the places
+        // that rehearsals have of their own
+        let _ = Command::new("mount").args(["--make-rshared", "/"]).output();
         ok(Command::new("mount")
             .args(["-o", "loop"])
             .arg(self.path("shelf.img"))

@@ -30,11 +30,11 @@ pub fn dump(server: &MariadbServer, database: &str) -> Result<Tables, TablesErro
     if end != Ended::WELL {
         return Err(failed(end.words()));
     }
-    Ok(sure(before, measure_mariadb(server, database)?))
+    Ok(sure(&before, measure_mariadb(server, database)?))
 }
 
 /// The later figures; what was written to, made or dropped meanwhile is marked: whether the dump has it is not known.
-fn sure(before: Tables, mut after: Tables) -> Tables {
+fn sure(before: &Tables, mut after: Tables) -> Tables {
     let early: BTreeMap<_, _> = (before.tables.iter())
         .map(|table| (table.key(), table))
         .collect();
