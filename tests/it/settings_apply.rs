@@ -129,7 +129,7 @@ fn puts_back_what_is_named(server: &DebianRoot, fresh: &DebianRoot) {
     assert_eq!(kept, "cone = 6\n");
 
     let before = fresh.state("/restore");
-    for path in ["/etc/fstab", "/etc/systemd", "/etc/wireguard"] {
+    for path in ["/etc/fstab", "/etc/systemd/network", "/etc/wireguard"] {
         let shown = fresh.sh(&format!("sh /restore/apply --do --put {path}"));
         assert!(
             shown.contains("is not put back") && shown.contains("0 done"),

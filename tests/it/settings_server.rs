@@ -36,7 +36,7 @@ useradd -u 1501 -g studio -c 'Ines, the potter,,' -m -s /bin/bash ines
 printf '%s' 'ines:$y$j9T$salt-of-ines$ash-glaze-cone-ten' | chpasswd -e
 useradd -r -u 150 -g studio -d /var/lib/orders -s /usr/sbin/nologin orders
 useradd -u 1502 -g glaze -s /bin/sh -K SUB_UID_COUNT=0 -K SUB_GID_COUNT=0 -d /home/apprentice apprentice
-chage -d 19000 -m 1 -M 90 -W 14 -I 30 -E 2035-01-01 ines
+chage -d 19000 -m 1 -M 9000 -W 14 -I 30 -E 2035-01-01 ines
 mkdir -p /var/lib/orders; chown orders:studio /var/lib/orders; chmod 750 /var/lib/orders
 gpasswd -a ines sudo; gpasswd -a ines glaze; gpasswd -a orders glaze; gpasswd -A ines glaze
 printf 'TOKEN=token-in-a-crontab\n30 2 * * * /usr/local/bin/fire-kiln --token token-in-a-crontab\n' | crontab -u ines -

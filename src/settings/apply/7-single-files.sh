@@ -132,7 +132,7 @@ put() {
     differences "$work/wanted" >"$work/differing"
     [ -s "$work/differing" ] || say "$path is as it was"
     while read -r how name; do
-        if is_of_machine "$name"; then
+        if is_of_machine "$name" || is_of_machine "$name/"; then
             show_difference "$name"
             leave "/$name is not put back: it fits disks and network of then; what it held is in files.tar"
             continue
