@@ -150,7 +150,13 @@ fn a_load_of_postgresql_that_was_killed_is_undone_at_the_next_start() {
         // what it had started may have come to its end meanwhile
         until("nothing of it is at work", || world.processes().is_empty());
         world.run(&["settle"], 1);
-        assert_eq!(databases(&server), "studio");
+        // one that had the place of the live one for a moment is kept: somebody may have written to it
+        let all = databases(&server);
+        let left: Vec<&str> = all
+            .split(' ')
+            .filter(|name| !name.contains("_failed_"))
+            .collect();
+        assert_eq!(left, ["studio"]);
         assert_eq!(server.sql("studio", "SELECT count(*) FROM recipes"), "10");
         assert_eq!(server.sql("postgres", SETTINGS), settings);
     }

@@ -67,7 +67,7 @@ impl DebianRoot {
             exec chroot "$root" "$@""#;
         let mut command = Command::new("unshare");
         command
-            .args(["--mount", "--propagation", "private", "sh", "-euc"])
+            .args(["--mount", "--propagation", "slave", "sh", "-euc"])
             .args([script, "sh"])
             .arg(self.folder.path())
             .arg(bound.len().to_string())

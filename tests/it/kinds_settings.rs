@@ -85,7 +85,7 @@ fn nothing_secret_is_in_the_clear(world: &World, server: &DebianRoot) {
     // what was planted is there to be found
     let hidden = server.sh(
         "cat /etc/shadow /etc/ssh/ssh_host_*_key /etc/fstab /etc/apt/*/* /var/spool/cron/*/* \
-        /etc/NetworkManager/*/* 2>&-",
+        /etc/NetworkManager/*/* /etc/wireguard/* /etc/kiln/open.conf /etc/kiln/shut/list 2>&-",
     );
     for secret in SECRETS {
         assert!(hidden.contains(secret), "{secret}");
