@@ -6,6 +6,7 @@ at_a_terminal.py LINE COMMAND...        standard output stays where it is; what 
 import os
 import pty
 import sys
+import time
 
 line, command = sys.argv[1], sys.argv[2:]
 out = os.dup(1)
@@ -25,6 +26,7 @@ while True:
     shown += chunk
     if b"assphrase" in shown and shown.rstrip().endswith(b":"):
         shown = b""
+        time.sleep(0.3)  # nobody types before the program has stopped showing what is typed
         os.write(terminal, line.encode() + b"\n")
 _, status = os.waitpid(child, 0)
 sys.exit(os.waitstatus_to_exitcode(status))
