@@ -140,9 +140,10 @@ fn kernel_file_systems_and_the_drive_itself_are_left_out_and_told() {
     mounts.mount(&["-t", "proc", "proc"], "odd [proc]*\\");
     mounts.mount(&["-t", "tmpfs", "tmpfs"], "memory");
     world.write_source("memory/kept", "on a tmpfs, which holds real files");
+    world.unmount(&[]);
     ok(Command::new("mount")
-        .arg("--move")
-        .arg(world.drive())
+        .args(["-o", "loop"])
+        .arg(world.path("shelf.img"))
         .arg(world.source().join("shelf")));
     let server = fs::read_to_string(world.path("config/server.toml")).unwrap();
     let moved = server.replace(

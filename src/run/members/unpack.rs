@@ -109,3 +109,60 @@ fn check(list: &Export, kept: &[Kept]) -> io::Result<()> {
 fn wrong(why: &str) -> io::Error {
     io::Error::new(io::ErrorKind::InvalidData, format!("the export: {why}"))
 }
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeMap;
+
+    use super::super::pack;
+    use super::*;
+    use crate::jobs::{KindName, Name};
+    use crate::record::GenerationName;
+
+    /// An export of one member, with what it says of itself changed.
+    fn packed(folder: &Path, change: impl FnOnce(&mut Export)) -> Vec<u8> {
+        let member = Member {
+            name: "people.ldif".to_owned(),
+            content: Content::Ldif,
+        };
+        let text = b"dn: dc=studio,dc=example\ndc: studio\n\n";
+        let kept = keep(&member, &text[..], folder).unwrap();
+        let mut export = Export {
+            hayloft_export: Export::FORMAT,
+            server: Name::parse("kiln").unwrap(),
+            job: Name::parse("accounts").unwrap(),
+            kind: KindName::Directory,
+            generation: GenerationName::parse("20261125T023000Z").unwrap(),
+            told: BTreeMap::new(),
+            members: vec![kept.told.clone()],
+        };
+        change(&mut export);
+        let mut archive = Vec::new();
+        pack(&export, &[&kept], &mut archive).unwrap();
+        archive
+    }
+
+    fn refused(archive: &[u8], folder: &Path, says: &str) {
+        let Err(error) = unpack(archive, folder) else {
+            panic!("taken apart, and should say {says}");
+        };
+        assert!(error.to_string().contains(says), "{error}");
+    }
+
+    #[test]
+    fn an_export_comes_apart_as_it_was_packed_and_not_when_it_is_newer_cut_off_or_another() {
+        let folder = tempfile::tempdir().unwrap();
+        let folder = folder.path();
+        let archive = packed(folder, |_| {});
+        let (export, kept) = unpack(&archive[..], folder).unwrap();
+        assert_eq!(export.members[0], kept[0].told);
+        let newer = packed(folder, |export| export.hayloft_export += 1);
+        refused(&newer, folder, "install a newer one");
+        let other = packed(folder, |export| export.members[0].sha256 = "0".repeat(64));
+        refused(&other, folder, "is not as it was written");
+        let stranger = packed(folder, |export| export.members.clear());
+        refused(&stranger, folder, "does not belong to it");
+        // without its last member, as when it was cut off there: an archive ends with two empty blocks
+        refused(&[&archive[..1024], &[0; 1024]].concat(), folder, "cut off");
+    }
+}
